@@ -165,14 +165,14 @@ impl Engine {
     /// [`stirred_off`] of the bowl that is in use.
     pub(super) fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
         let gross = self.run.bowl.gross;
-        let shown = self.pans.get(scale).and_then(|pan| pan.last);
+        let shown = self.pans[scale].last;
         let shown = shown.map_or(Mass::ZERO, |last| last.weight - self.zero(scale));
         stirred_off(gross.unwrap_or(shown), d)
     }
 
     /// Whether what stands there can be the bowl that waits for its lift.
     pub(super) fn bowl_stands(&self, scale: ScaleIndex) -> bool {
-        let shown = self.pans.get(scale).and_then(|pan| pan.last);
+        let shown = self.pans[scale].last;
         let check = self.run.lift_check.as_ref();
         let Some((shown, check)) = shown.zip(check) else {
             return true;

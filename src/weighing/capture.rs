@@ -70,7 +70,7 @@ impl Engine {
         draft.low = Some(window.low);
         draft.high = Some(window.high);
         draft.net = Some(peak - net);
-        draft.unit = self.pans.get(scale).and_then(|pan| pan.unit);
+        draft.unit = self.pans[scale].unit;
         draft.readability = d;
         draft.note = format!(
             "over-pour of {} g taken back to {} g",
@@ -183,7 +183,7 @@ impl Engine {
         draft.net = Some(net);
         draft.uncertainty = Some(uncertainty);
         draft.verdict = verdict;
-        draft.unit = self.pans.get(scale).and_then(|pan| pan.unit);
+        draft.unit = self.pans[scale].unit;
         draft.readings = Some(level.readings);
         draft.readability = d;
         let mut notes = Vec::new();

@@ -282,7 +282,7 @@ impl Engine {
     /// The same, and what follows; `None` while what the word is about is not at rest yet.
     pub(super) fn take_at_word(&mut self, unsure: TareUnknown) -> Option<(State, Sentence)> {
         let step = self.step_now()?;
-        let pan = self.pans.get(step.scale)?;
+        let pan = &self.pans[step.scale];
         // What never rests is taken as it flickers, as it was when it was asked about.
         let restless = pan.restless(self.now).filter(|_| unsure.level.flickers());
         let now = pan.level(self.now).or(restless.map(|(level, _)| level));
@@ -375,10 +375,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Sentence::none();
         };
-        let level = self
-            .pans
-            .get(step.scale)
-            .and_then(|pan| pan.level(self.now));
+        let level = self.pans[step.scale].level(self.now);
         let Some(level) = level else {
             return phrase!("The scale is not at rest. Wait a moment, then say next again.");
         };
@@ -497,7 +494,7 @@ impl Engine {
         }
         if let Some(suspect) = suspect {
             // An indication of zero is no empty pan now: it must be seen lifted.
-            let shown = self.pans.get(step.scale).and_then(|pan| pan.last);
+            let shown = self.pans[step.scale].last;
             let least = super::order::vessel_at_least(d);
             let unseen = shown.is_none_or(|shown| (shown.weight - suspect.zero).abs() <= least);
             let state = self.ask_clear(step.vessel, unseen);
@@ -524,11 +521,10 @@ impl Engine {
 
     /// Whether the newest reading shows something on the pan.
     pub(super) fn is_loaded(&self, scale: usize) -> bool {
-        self.pans.get(scale).is_some_and(|pan| {
-            pan.last.is_some_and(|last| {
-                last.weight - pan.zero_shown().unwrap_or_default()
-                    > super::order::vessel_at_least(pan.d())
-            })
+        let pan = &self.pans[scale];
+        pan.last.is_some_and(|last| {
+            last.weight - pan.zero_shown().unwrap_or_default()
+                > super::order::vessel_at_least(pan.d())
         })
     }
 
@@ -539,9 +535,7 @@ impl Engine {
 
     /// `sure`: what stands on the pan is known, so that it can be tared where it stands.
     pub(super) fn begin_again(&mut self, scale: usize, way: VesselWay, sure: bool) -> State {
-        let Some(pan) = self.pans.get(scale) else {
-            return State::Empty;
-        };
+        let pan = &self.pans[scale];
         let loaded = self.is_loaded(scale);
         let level = pan.level(self.now);
         match (way, loaded, level) {
@@ -588,10 +582,7 @@ impl Engine {
                 "The tare is not sure, so the weight is not. Lift the vessel and put it back first."
             )));
         }
-        let steady = self
-            .pans
-            .get(step.scale)
-            .and_then(|pan| pan.level(self.now));
+        let steady = self.pans[step.scale].level(self.now);
         let difference = step.vessel == VesselWay::Difference;
         if away && (!tared.rest_counts() || difference || self.is_loaded(step.scale)) {
             if !self.is_loaded(step.scale) {
@@ -603,10 +594,8 @@ impl Engine {
             )));
         }
         let mut tared = tared;
-        let restless = self
-            .pans
-            .get(step.scale)
-            .and_then(|pan| pan.restless(self.now))
+        let restless = self.pans[step.scale]
+            .restless(self.now)
             .filter(|_| !away && steady.is_none());
         if let Some((_, range)) = restless {
             // It never rested: the record says by how much.

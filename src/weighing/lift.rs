@@ -35,7 +35,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let Some(zero) = self.pans.get(scale).and_then(|pan| pan.zero_shown()) else {
+        let Some(zero) = self.pans[scale].zero_shown() else {
             return false;
         };
         let own = match step.vessel {
@@ -88,14 +88,13 @@ impl Engine {
     /// tared.
     pub(super) fn may_be_lifted(&self) -> bool {
         let step = self.run.current().filter(|step| step.vessel.is_apart());
-        let pan = step.and_then(|step| self.pans.get(step.scale));
-        let level = pan.and_then(|pan| pan.level(self.now));
+        let level = step.and_then(|step| self.pans[step.scale].level(self.now));
         level.is_some_and(|level| shows_zero(level.weight, level.d))
     }
 
     /// By the maker's word the pan is empty: what was taken for a key was the lift, and the frame stands.
     pub(super) fn was_no_key(&mut self, scale: ScaleIndex, written: &mut Written) {
-        let level = self.pans.get(scale).and_then(|pan| pan.level(self.now));
+        let level = self.pans[scale].level(self.now);
         let Some(level) = level else { return };
         let by = level.weight - self.zero(scale);
         written.weight.shown += by;
@@ -149,7 +148,7 @@ impl Engine {
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
                 let (base, d) = (written.weight.shown, seen.d.max(written.weight.tare.d));
-                let lag = self.pans.get(scale).map_or(0.0, |pan| pan.lag());
+                let lag = self.pans[scale].lag();
                 let unasked = Unasked {
                     until: seen.at.plus_micros(REACTION_US + (lag * 1e6) as u64),
                     shown: None,
@@ -164,10 +163,7 @@ impl Engine {
             return State::Lift(written);
         };
         written.trail.sunk = None;
-        let same = self
-            .pans
-            .get(scale)
-            .is_some_and(|pan| pan.same(level.weight, written.weight.shown, level.d));
+        let same = self.pans[scale].same(level.weight, written.weight.shown, level.d);
         if std::mem::take(&mut written.trail.disturbed) && !same {
             // Snatched off, and something else set down in the same breath.
             return self.lifted_after_record(scale, written);
@@ -233,8 +229,8 @@ impl Engine {
             written.trail.sunk = None;
             return;
         }
-        let pan = self.pans.get(scale);
-        if let Some(sunk) = pan.and_then(|pan| pan.stands(&mut written.trail.sunk, seen, fell)) {
+        let pan = &self.pans[scale];
+        if let Some(sunk) = pan.stands(&mut written.trail.sunk, seen, fell) {
             let net = net_of(step, written.weight.tare.base, sunk.low);
             self.doubt_record(scale, written, net);
         }
@@ -261,10 +257,10 @@ impl Engine {
     /// What the empty pan shows, now or when the bowl goes, is to be held against this record.
     pub(super) fn keep_for_the_lift(&mut self, scale: ScaleIndex, written: Written) {
         let zero = self.zero(scale);
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
+        let exact = self.pans[scale].zero_is_exact();
         let index = self.index_now();
         // The reading that told of the lift may be the only one of the empty pan; what is below that swings.
-        let low = self.pans.get(scale).and_then(|pan| pan.last);
+        let low = self.pans[scale].last;
         let low = low.map(|last| last.weight).filter(|low| *low >= zero);
         let run = &mut self.run;
         // Those of a bowl that stands there still rest on the same zero, and so do those whose lift the empty

@@ -49,10 +49,8 @@ impl Engine {
     /// The beaker or jar of the last record, with all that it held.
     fn is_the_one_just_weighed(&self, scale: ScaleIndex, level: Level) -> bool {
         let full = self.run.coming.last_gross;
-        let pan = self.pans.get(scale);
         let mass = level.weight - self.zero(scale);
-        pan.zip(full)
-            .is_some_and(|(pan, full)| pan.same(mass, full, level.d))
+        full.is_some_and(|full| self.pans[scale].same(mass, full, level.d))
     }
 
     /// How the step before the running one was weighed.

@@ -48,7 +48,7 @@ use std::cell::Cell;
 use std::collections::VecDeque;
 
 use self::event::{Event, Input, Live};
-use self::pan::{Observation, Pan, PanSpec};
+use self::pan::{Observation, Pan, PanSpec, Pans};
 use self::run::Run;
 use self::sends::Setting;
 use self::state::{Removed, State};
@@ -97,7 +97,7 @@ pub struct ScaleSetup {
 #[derive(Debug)]
 pub struct Engine {
     rules: Rules,
-    pans: Vec<Pan>,
+    pans: Pans,
     names: Vec<String>,
     /// Empty weights of vessels: configured ones and those seen in this session.
     vessels: Vec<Mass>,
@@ -116,8 +116,6 @@ pub struct Engine {
     now: Moment,
     /// A row was not written yet, and that was told.
     log_failed: bool,
-    /// The scale that has been reported as silent.
-    silent: Vec<bool>,
     windows: Windows,
 }
 
@@ -159,19 +157,16 @@ impl Windows {
 
 impl Engine {
     pub fn new(setup: Setup) -> Engine {
-        let pan = |scale: &ScaleSetup| {
-            Pan::new(PanSpec {
-                readability: scale.readability,
-                repeatability: scale.repeatability,
-                errors: scale.errors,
-                capacity: scale.capacity,
-                steady_window: setup.rules.steady_window,
-            })
+        let spec = |scale: &ScaleSetup| PanSpec {
+            readability: scale.readability,
+            repeatability: scale.repeatability,
+            errors: scale.errors,
+            capacity: scale.capacity,
+            steady_window: setup.rules.steady_window,
         };
-        let pans: Vec<Pan> = setup.scales.iter().map(pan).collect();
+        let pans = Pans::new(setup.scales.iter().map(spec), spec(&ScaleSetup::default()));
         Engine {
             rules: setup.rules,
-            silent: vec![false; pans.len()],
             pans,
             names: setup.scales.into_iter().map(|scale| scale.name).collect(),
             configured_vessels: setup.vessels.len(),
@@ -196,10 +191,9 @@ impl Engine {
 
     /// Takes over what was learned of a scale's filter before; ignored where it has learned itself.
     pub fn set_response(&mut self, scale: ScaleIndex, known: Response) {
-        let pan = self.pans.get_mut(scale);
-        if let Some((pan, known)) = pan
-            .filter(|pan| pan.response().is_none())
-            .zip(known.checked())
+        let pan = &mut self.pans[scale];
+        if pan.response().is_none()
+            && let Some(known) = known.checked()
         {
             pan.set_response(known);
         }
@@ -209,11 +203,16 @@ impl Engine {
     /// answers. Time that steps back counts as no time passing.
     pub fn handle(&mut self, scale: ScaleIndex, input: Input, at: Moment) {
         self.now = self.now.max(at);
+        let of_scale = !matches!(
+            input,
+            Input::Command(_) | Input::Logged { .. } | Input::NotLogged { .. }
+        );
+        if of_scale && !self.pans.has(scale) {
+            return;
+        }
         match input {
             Input::Reading(mut reading) => {
-                let Some(pan) = self.pans.get_mut(scale) else {
-                    return;
-                };
+                let pan = &mut self.pans[scale];
                 // Lines that were held back on their way are of earlier than now, and in their order.
                 let earliest = pan.last.map_or(reading.at, |last| last.at);
                 reading.at = reading.at.max(earliest).min(self.now);
@@ -236,27 +235,19 @@ impl Engine {
             }
             Input::Overload => self.on_overload(scale),
             Input::Underload => {
-                if let Some(pan) = self.pans.get_mut(scale) {
-                    pan.steady.reset();
-                }
+                self.pans[scale].steady.reset();
             }
             Input::Alive => {
-                if let Some(pan) = self.pans.get_mut(scale) {
-                    pan.heard = Some(self.now);
-                    pan.mute |= pan.last.is_none();
-                }
+                let pan = &mut self.pans[scale];
+                pan.heard = Some(self.now);
+                pan.mute |= pan.last.is_none();
             }
             Input::Unread => {
-                if let Some(pan) = self.pans.get_mut(scale) {
-                    pan.unread = pan.unread.saturating_add(1);
-                }
+                let pan = &mut self.pans[scale];
+                pan.unread = pan.unread.saturating_add(1);
             }
             Input::Lost => self.on_lost(scale),
-            Input::Back => {
-                if let Some(pan) = self.pans.get_mut(scale) {
-                    pan.lost = false;
-                }
-            }
+            Input::Back => self.pans[scale].lost = false,
             Input::Command(command) => {
                 // Whoever needs the answer calls `command` itself.
                 let _ = self.command(command, at);
@@ -280,8 +271,8 @@ impl Engine {
     /// needs has been silent for too long.
     pub fn deadline(&self) -> Option<Moment> {
         let scale = self.scale_needed()?;
-        let pan = self.pans.get(scale)?;
-        if pan.lost || self.silent.get(scale).copied().unwrap_or(true) {
+        let pan = &self.pans[scale];
+        if pan.lost || pan.silent {
             return None;
         }
         // A scale that never spoke is silent since the batch began.
@@ -298,9 +289,7 @@ impl Engine {
         if self.deadline().is_some_and(|due| due <= self.now)
             && let Some(scale) = self.scale_needed()
         {
-            if let Some(silent) = self.silent.get_mut(scale) {
-                *silent = true;
-            }
+            self.pans[scale].silent = true;
             if self.close_unseen() {
                 return;
             }
@@ -342,11 +331,7 @@ impl Engine {
         if self.scale_needed() != Some(scale) {
             return;
         }
-        let Some(setting) = self
-            .pans
-            .get_mut(scale)
-            .and_then(|pan| pan.sends.take_due())
-        else {
+        let Some(setting) = self.pans[scale].sends.take_due() else {
             return;
         };
         let name = self.scale_name(scale);
@@ -370,9 +355,7 @@ impl Engine {
     }
 
     fn back_from_silence(&mut self, scale: ScaleIndex) {
-        if let Some(silent) = self.silent.get_mut(scale)
-            && std::mem::take(silent)
-        {
+        if std::mem::take(&mut self.pans[scale].silent) {
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
                 code: FaultCode::Silent,
@@ -397,16 +380,12 @@ impl Engine {
 
     fn on_lost(&mut self, scale: ScaleIndex) {
         let needed = self.scale_needed() == Some(scale);
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return;
-        };
+        let pan = &mut self.pans[scale];
         if pan.lost {
             return;
         }
         pan.lost();
-        if let Some(silent) = self.silent.get_mut(scale) {
-            *silent = true;
-        }
+        pan.silent = true;
         self.out.push_back(Event::Fault {
             scale: Some(scale),
             code: FaultCode::Lost,
@@ -426,9 +405,7 @@ impl Engine {
     fn on_overload(&mut self, scale: ScaleIndex) {
         let needed = self.scale_needed() == Some(scale);
         let now = self.now;
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return;
-        };
+        let pan = &mut self.pans[scale];
         let first = !pan.overload;
         pan.overloaded(now);
         if first && needed {
@@ -503,12 +480,12 @@ impl Engine {
 
     /// By the scale's whole budget.
     fn uncertainty(&self, scale: ScaleIndex, d: Mass, weighing: &Weighing) -> Uncertainty {
-        let spec = self.pans.get(scale).map(Pan::spec);
+        let spec = self.pans[scale].spec();
         let known = Known {
             d,
-            repeatability: spec.and_then(|spec| spec.repeatability),
-            capacity: spec.and_then(|spec| spec.capacity),
-            errors: spec.map(|spec| spec.errors).unwrap_or_default(),
+            repeatability: spec.repeatability,
+            capacity: spec.capacity,
+            errors: spec.errors,
         };
         known.budget(weighing).uncertainty()
     }
@@ -516,10 +493,7 @@ impl Engine {
     /// What two looks at the same load differ by: noise and rounding, and half the wander. By this it is
     /// judged whether something changed; an error that both looks have says nothing of that.
     fn scatter(&self, scale: ScaleIndex, d: Mass, carried: u32, wander: Mass) -> Uncertainty {
-        let s = self
-            .pans
-            .get(scale)
-            .and_then(|pan| pan.spec().repeatability);
+        let s = self.pans[scale].spec().repeatability;
         let quiet = Uncertainty::net(d, s, 2 + carried);
         if wander == Mass::ZERO {
             return quiet;
@@ -530,17 +504,12 @@ impl Engine {
 
     /// The readability in force on a scale; 0.01 g before it has said anything.
     fn readability(&self, scale: ScaleIndex) -> Mass {
-        self.pans
-            .get(scale)
-            .map(|pan| {
-                if pan.last.is_some() {
-                    pan.d()
-                } else {
-                    pan.spec().readability.unwrap_or_default()
-                }
-            })
-            .filter(|d| *d > Mass::ZERO)
-            .unwrap_or(Mass::from_mg(10))
+        let pan = &self.pans[scale];
+        let d = match pan.last {
+            Some(_) => pan.d(),
+            None => pan.spec().readability.unwrap_or_default(),
+        };
+        if d > Mass::ZERO { d } else { Mass::from_mg(10) }
     }
 
     fn tare_event(&mut self) {
@@ -548,9 +517,8 @@ impl Engine {
         let tare = match &run.state {
             State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
                 let scale = run.current().map_or(0, |step| step.scale);
-                self.pans
-                    .get(scale)
-                    .and_then(|pan| pan.zero_shown())
+                self.pans[scale]
+                    .zero_shown()
                     .map(|zero| tared.tare.base - zero)
             }
             State::Clear { .. }
@@ -605,14 +573,14 @@ impl Engine {
         if plan.steps.is_empty() {
             return Err(Refused::new(phrase!("The formula has nothing to weigh.")));
         }
-        if let Some(step) = plan.steps.iter().find(|step| step.scale >= self.pans.len()) {
+        if let Some(step) = plan.steps.iter().find(|step| !self.pans.has(step.scale)) {
             return Err(Refused::new(phrase!(
                 "Step {step} is for scale number {scale}, which the configuration does not have.",
                 step = step.number,
                 scale = step.scale + 1
             )));
         }
-        for pan in &mut self.pans {
+        for pan in self.pans.iter_mut() {
             // Silent or unplugged by now: what it showed last is not what stands there.
             if pan.is_stale(self.now) {
                 pan.begin_afresh();
@@ -689,7 +657,7 @@ impl Engine {
             status.ahead = ahead.collect();
             if let State::Tared(tared) = &run.state
                 && tared.suspect.is_none_or(|suspect| suspect.exact)
-                && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)
+                && let Some(shown) = self.pans[step.scale].last
             {
                 let net = net_of(step, tared.tare.base, shown.weight);
                 status.missing = weight(step.target - net);
@@ -699,7 +667,7 @@ impl Engine {
 
     /// Whether a scale that should speak has been silent.
     pub fn is_silent(&self, scale: ScaleIndex) -> bool {
-        self.silent.get(scale).copied().unwrap_or(true)
+        self.pans[scale].silent
     }
 
     /// The newest reading of a scale as (weight as shown, readability, unit, steady), for `status`.
@@ -707,7 +675,7 @@ impl Engine {
         &self,
         scale: ScaleIndex,
     ) -> Option<(Mass, Mass, Option<crate::mass::Unit>, bool)> {
-        let pan = self.pans.get(scale)?;
+        let pan = &self.pans[scale];
         let last = pan.last?;
         Some((
             last.weight,

@@ -36,7 +36,7 @@ impl Engine {
             tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
         }
         tared.content.most = tared.content.most.max(net);
-        let lag = self.pans.get(step.scale).map_or(0.0, |pan| pan.lag());
+        let lag = self.pans[step.scale].lag();
         let shows = (lag * 1e6) as u64;
         tared.content.stayed.push(seen.at, net, shows);
         if pours && self.sinks_below_base(seen, step, net, &mut tared) {
@@ -70,10 +70,8 @@ impl Engine {
         if !pours || net <= d * 5 || absurd || asked {
             return State::Tared(tared);
         }
-        let (rate, lag) = self
-            .pans
-            .get(step.scale)
-            .map_or((0.0, 0.25), |pan| (pan.rate.grams_per_second(), pan.lag()));
+        let pan = &self.pans[step.scale];
+        let (rate, lag) = (pan.rate.grams_per_second(), pan.lag());
         let after = self.run.after_flow.get(&step.ingredient);
         let after = after.map_or(0.0, |flow| flow.grams());
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
@@ -144,9 +142,10 @@ impl Engine {
             tared.content.sunk = None;
             return false;
         }
-        let pan = self.pans.get(step.scale);
-        let stands = pan.and_then(|pan| pan.stands(&mut tared.content.sunk, seen, net.abs()));
-        let Some(sunk) = stands else { return false };
+        let pan = &self.pans[step.scale];
+        let Some(sunk) = pan.stands(&mut tared.content.sunk, seen, net.abs()) else {
+            return false;
+        };
         tared.content.sunk = None;
         tared.tare.wander = tared.tare.wander.max(sunk.high - sunk.low);
         tared.tare.base = sunk.middle();
@@ -165,7 +164,7 @@ impl Engine {
         let near = net.abs() <= seen.d * 5;
         // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
         let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
-        let lag = self.pans.get(scale).map_or(0.25, |pan| pan.lag());
+        let lag = self.pans[scale].lag();
         let returned = near && seen.plateau && tared.content.dip.returns(seen.at, lag);
         if tared.suspect.is_some() || !unit || returned {
             tared.content.dip = Dip::default();
@@ -199,8 +198,8 @@ impl Engine {
         let rest = tared.content.rest.unwrap_or(net);
         // No draught that this step can stand moves it by so much.
         let by_hand = over > Mass::ZERO && (net - rest).abs() >= (seen.d * 3).max(over.ratio(1, 3));
-        if let Some(pan) = self.pans.get_mut(scale).filter(|_| by_hand) {
-            pan.wander.forget_stretch();
+        if by_hand {
+            self.pans[scale].wander.forget_stretch();
         }
     }
 
@@ -225,7 +224,7 @@ impl Engine {
         }
         let since = *run.restless_since.get_or_insert(seen.at);
         // A trickle only grows; a draught comes and goes, and mere noise goes nowhere.
-        let pan = self.scale_needed().and_then(|scale| self.pans.get(scale));
+        let pan = self.scale_needed().map(|scale| &self.pans[scale]);
         let wanders = pan.is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
         let stays = pan
             .and_then(|pan| pan.wander.lately())

@@ -200,9 +200,7 @@ impl Engine {
         let first = run.done.iter().all(Option::is_none);
         let resumed = run.coming.resumed;
         let in_transit = std::mem::take(&mut run.coming.in_transit);
-        let Some(pan) = self.pans.get(step.scale) else {
-            return State::Empty;
-        };
+        let pan = &self.pans[step.scale];
         let d = self.readability(step.scale);
         let loaded = match (pan.last, pan.zero_shown()) {
             (Some(last), Some(zero)) => last.weight - zero > vessel_at_least(d),
@@ -251,7 +249,7 @@ impl Engine {
         };
         let d = self.readability(step.scale);
         let name = self.scale_name(step.scale);
-        let several = self.pans.len() > 1;
+        let several = self.pans.count() > 1;
         let mut text = phrases::place(
             &step,
             d,
@@ -301,7 +299,7 @@ impl Engine {
 
     /// How far the scale of the running step strays at this moment.
     pub(super) fn wander_now(&self) -> Mass {
-        let pan = self.scale_needed().and_then(|scale| self.pans.get(scale));
+        let pan = self.scale_needed().map(|scale| &self.pans[scale]);
         pan.map_or(Mass::ZERO, |pan| pan.wander.amount(pan.d()))
     }
 
@@ -358,7 +356,7 @@ impl Engine {
             self.note(format!("{net} g {name} of this step are not recorded"));
         }
         self.log(draft);
-        for pan in &mut self.pans {
+        for pan in self.pans.iter_mut() {
             pan.left_over = true;
         }
         let say = if complete {
@@ -643,7 +641,7 @@ impl Engine {
         let stands = Some(state.stands());
         let empty = matches!(state, State::Empty);
         run.state = state;
-        for pan in &mut self.pans {
+        for pan in self.pans.iter_mut() {
             pan.wander.idle = empty;
         }
         if std::mem::replace(&mut run.told_state, stands) != stands {
@@ -658,9 +656,7 @@ impl Engine {
         let unattended = idle || self.scale_needed() != Some(scale);
         // Under a vessel, what is at rest at zero is what the key made of it.
         let waits = matches!(self.run.state, State::Empty | State::Done);
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return;
-        };
+        let pan = &mut self.pans[scale];
         let key =
             || seen.jump.is_some_and(|jump| jump.cause != JumpCause::Load) || seen.may_be_key();
         if unattended && (seen.after_gap || key()) {
@@ -706,7 +702,7 @@ impl Engine {
         let first = run.done.iter().all(Option::is_none);
         let here = run.current().map(|step| step.scale) == Some(scale);
         let net_zero = seen.net_flag && shown.abs() <= seen.d * 3;
-        let left_over = self.pans.get(scale).is_some_and(|pan| pan.left_over);
+        let left_over = self.pans[scale].left_over;
         if !(waits && first && here) {
             return;
         }
@@ -722,8 +718,8 @@ impl Engine {
             self.enter(state);
             return;
         }
-        if net_zero && let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = None;
+        if net_zero {
+            self.pans[scale].zero = None;
         }
         if net_zero || shown > vessel_at_least(seen.d) {
             let state = self.tare_as(scale, shown, seen.d);
@@ -732,9 +728,7 @@ impl Engine {
     }
 
     fn on_other_scale(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return;
-        };
+        let pan = &mut self.pans[scale];
         let empty = seen
             .steady
             .filter(|level| pan.is_empty_at(level.weight, seen.d));
@@ -774,11 +768,8 @@ impl Engine {
     }
 
     fn on_unit_changed(&mut self, scale: ScaleIndex) {
-        let Some((unit, usual)) = self
-            .pans
-            .get(scale)
-            .and_then(|pan| Some((pan.unit?, pan.usual?)))
-        else {
+        let pan = &self.pans[scale];
+        let (Some(unit), Some(usual)) = (pan.unit, pan.usual) else {
             return;
         };
         self.note(format!(
@@ -787,8 +778,8 @@ impl Engine {
         ));
         // Grams are what a scale on another unit is asked to be set to: they are no slip of the key.
         let over = unit == usual || unit == Unit::Gram;
-        if let Some(pan) = self.pans.get_mut(scale).filter(|_| over) {
-            pan.usual = Some(unit);
+        if over {
+            self.pans[scale].usual = Some(unit);
         }
         self.out.push_back(Event::Fault {
             scale: Some(scale),

@@ -5,6 +5,7 @@
 //! an empty pan: 0 after its ZERO key, −150 g after a TARE with a 150 g vessel on it.
 
 use std::collections::VecDeque;
+use std::ops::{Index, IndexMut};
 
 use super::grain::Grain;
 use super::pour::{Rate, most_poured};
@@ -16,7 +17,7 @@ use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::metrology::Errors;
 use crate::time::Moment;
-use crate::vocabulary::reading::{Reading, Shown};
+use crate::vocabulary::reading::{Reading, ScaleIndex, Shown};
 use crate::vocabulary::response::Response;
 
 /// A scale's constants.
@@ -122,6 +123,8 @@ pub struct Pan {
     interval: u64,
     pub sends: Sends,
     pub lost: bool,
+    /// That it sends nothing was told.
+    pub silent: bool,
     pub overload: bool,
     /// When it spoke last without a weight that counts.
     pub heard: Option<Moment>,
@@ -133,6 +136,53 @@ pub struct Pan {
     pub usual: Option<Unit>,
     /// The readability in grams, where it spoke in such a unit: in another one its digits may be finer than its step.
     metric: Option<Mass>,
+}
+
+/// The pans of a bench, by their scale. One that the configuration does not have is `none`, which nothing ever
+/// stands on: a plan with such a scale is not begun, and [`Pans::has`] keeps its readings out.
+#[derive(Debug)]
+pub struct Pans {
+    pans: Vec<Pan>,
+    none: Pan,
+}
+
+impl Pans {
+    pub fn new(specs: impl IntoIterator<Item = PanSpec>, none: PanSpec) -> Pans {
+        Pans {
+            pans: specs.into_iter().map(Pan::new).collect(),
+            none: Pan::new(none),
+        }
+    }
+
+    pub fn has(&self, scale: ScaleIndex) -> bool {
+        scale < self.pans.len()
+    }
+
+    pub fn count(&self) -> usize {
+        self.pans.len()
+    }
+
+    pub fn iter(&self) -> impl Iterator<Item = &Pan> {
+        self.pans.iter()
+    }
+
+    pub fn iter_mut(&mut self) -> impl Iterator<Item = &mut Pan> {
+        self.pans.iter_mut()
+    }
+}
+
+impl Index<ScaleIndex> for Pans {
+    type Output = Pan;
+
+    fn index(&self, scale: ScaleIndex) -> &Pan {
+        self.pans.get(scale).unwrap_or(&self.none)
+    }
+}
+
+impl IndexMut<ScaleIndex> for Pans {
+    fn index_mut(&mut self, scale: ScaleIndex) -> &mut Pan {
+        self.pans.get_mut(scale).unwrap_or(&mut self.none)
+    }
 }
 
 /// What one reading showed.
@@ -285,6 +335,7 @@ impl Pan {
             interval: 500_000,
             sends: Sends::default(),
             lost: false,
+            silent: false,
             overload: false,
             heard: None,
             mute: false,

@@ -163,7 +163,7 @@ impl Engine {
                 return State::Empty;
             }
         }
-        let known = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        let known = self.pans[scale].zero.is_some();
         match self.load(scale, seen.weight, seen.d) {
             Load::Something => {
                 if seen.after_gap {
@@ -227,9 +227,7 @@ impl Engine {
             match jump.cause {
                 JumpCause::Slight => {
                     self.suspect(Why::Unseen);
-                    if let Some(pan) = self.pans.get_mut(scale) {
-                        pan.doubt_zero();
-                    }
+                    self.pans[scale].doubt_zero();
                 }
                 JumpCause::Load => return self.back_to_empty(landing),
                 JumpCause::Key => {
@@ -272,8 +270,7 @@ impl Engine {
                 Some(level) => self.judge_arrival(scale, level, landing.keyed),
                 None => {
                     if seen.at.since(landing.since) > UNRESTED_US
-                        && let Some(restless) =
-                            self.pans.get(scale).and_then(|p| p.restless(seen.at))
+                        && let Some(restless) = self.pans[scale].restless(seen.at)
                         && restless.1 <= seen.d * 5
                     {
                         return self.judge_restless(scale, restless, landing.keyed);
@@ -379,9 +376,7 @@ impl Engine {
         let proven = self.prove_by_the_lift(scale, level.d);
         let zero = self.zero(scale);
         let mass = level.weight - zero;
-        let Some(pan) = self.pans.get(scale) else {
-            return State::Empty;
-        };
+        let pan = &self.pans[scale];
         let too_light =
             |step: Arc<Step>| step.vessel == VesselWay::Difference && mass < step.lowest;
         if self.step_now().is_some_and(too_light) {
@@ -400,9 +395,8 @@ impl Engine {
             None => pan.is_one_load(&shape, level.d),
         };
         let little = self.no_more_than_the_step(mass);
-        if let Some(pan) = self.pans.get_mut(scale)
-            && keyed.is_none()
-        {
+        let pan = &mut self.pans[scale];
+        if keyed.is_none() {
             if pan.swift.is_none() && shape.is_pour() && little {
                 // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
                 one = false;
@@ -415,9 +409,7 @@ impl Engine {
                 });
             }
         }
-        let Some(pan) = self.pans.get(scale) else {
-            return State::Empty;
-        };
+        let pan = &self.pans[scale];
         let sure_zero = pan.zero_is_exact() && keyed.is_none();
         // Exactly zero where the empty pan shows something else is what the TARE key leaves.
         let by_key = shows_zero(level.weight, level.d) && !shows_zero(zero, level.d);
@@ -438,7 +430,7 @@ impl Engine {
             }
             // What was doubted for its shape was hardly off: how this one came does not show in what both make.
             let doubted = refused.and_then(|refused| refused.came);
-            let onto = self.pans.get(scale).and_then(|pan| pan.trace.start());
+            let onto = self.pans[scale].trace.start();
             let hardly_off = onto.is_some_and(|onto| onto - zero > vessel_at_least(level.d));
             if doubted.is_some() && hardly_off && matches!(why, Why::Shape | Why::Same) {
                 return self.ask_once_more(TareUnknown {
@@ -467,20 +459,19 @@ impl Engine {
         self.run.coming.lost_vessel = None;
         self.run.bowl.gross = None;
         self.run.coming.stood = None;
-        if let Some(pan) = self.pans.get_mut(scale) {
-            if one && keyed.is_none() && !by_key {
-                pan.learn(&shape, false);
-            }
-            if by_key {
-                pan.doubt_zero();
-            }
+        let pan = &mut self.pans[scale];
+        if one && keyed.is_none() && !by_key {
+            pan.learn(&shape, false);
+        }
+        if by_key {
+            pan.doubt_zero();
         }
         let back = self.more_than_was_put_away(scale, mass).filter(|_| !known);
         if sure_zero && !by_key && way != VesselWay::Difference && back.is_none() {
             self.learn_vessel(mass, level.d);
         }
-        if let Some(pan) = self.pans.get_mut(scale).filter(|_| keyed.is_none()) {
-            pan.wander.stood_alone();
+        if keyed.is_none() {
+            self.pans[scale].wander.stood_alone();
         }
         self.tell_if_too_slow(scale);
         let tared = self.tare_at(scale, level);
@@ -491,7 +482,7 @@ impl Engine {
     /// came so.
     fn prove_by_the_lift(&mut self, scale: ScaleIndex, d: Mass) -> Option<Mass> {
         let zero = self.zero(scale);
-        let pan = self.pans.get_mut(scale)?;
+        let pan = &mut self.pans[scale];
         let refused = self.run.coming.refused?;
         let proven = pan.learn_by_the_lift(&refused.came?, refused.mass + zero, d);
         proven.then(|| {
@@ -503,9 +494,9 @@ impl Engine {
     /// What is doubted for its shape alone was hardly off before something stood there again: its fall shows
     /// whether the scale is slower than was thought, so that this rest is none.
     fn is_slower_by_the_lift(&mut self, scale: ScaleIndex, unsure: &TareUnknown, d: Mass) -> bool {
-        let pan = self.pans.get_mut(scale).filter(|pan| pan.swift.is_none());
-        pan.zip(unsure.came)
-            .is_some_and(|(pan, came)| pan.learn_by_the_lift(&came, unsure.level.weight, d))
+        let pan = &mut self.pans[scale];
+        let came = unsure.came.filter(|_| pan.swift.is_none());
+        came.is_some_and(|came| pan.learn_by_the_lift(&came, unsure.level.weight, d))
     }
 
     /// What speaks against its being empty (or, of a bowl, just what it was).
@@ -520,7 +511,7 @@ impl Engine {
         let way = self.way_now();
         let fresh = self.can_begin_afresh();
         let step = self.step_now()?;
-        let pan = self.pans.get(scale)?;
+        let pan = &self.pans[scale];
         let run = &mut self.run;
         let suspect = run.coming.suspect.take();
         let maybe_there = std::mem::take(&mut run.coming.maybe_there);
@@ -706,7 +697,7 @@ impl Engine {
                         self.refuse(unsure);
                         return self.judge_arrival(scale, level, None);
                     }
-                    let guessed = self.pans.get(scale).is_some_and(|pan| !pan.zero_is_exact());
+                    let guessed = !self.pans[scale].zero_is_exact();
                     if guessed && came <= vessel_at_least(level.d) {
                         // The zero was only worked out: this is it.
                         unsure.mass -= level.weight - zero;
@@ -793,9 +784,7 @@ impl Engine {
 
     /// A scale that takes long for every load is named once: its words come late, whatever we do.
     fn tell_if_too_slow(&mut self, scale: ScaleIndex) {
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return;
-        };
+        let pan = &mut self.pans[scale];
         let slow = pan.swift.is_some_and(|swift| swift > super::pan::SLOW);
         if slow && !std::mem::replace(&mut pan.slow_told, true) {
             let seconds = pan.swift.unwrap_or_default().ceil();

@@ -165,9 +165,10 @@ impl Engine {
         step: &Step,
         tared: &Tared,
     ) -> bool {
-        let Some((pan, level)) = self.pans.get(scale).zip(seen.steady) else {
+        let Some(level) = seen.steady else {
             return false;
         };
+        let pan = &self.pans[scale];
         let known = tared.content.rest.is_some() && !tared.content.moved && pan.zero_is_exact();
         known && (level.weight - tared.shown_at_rest(step.vessel)).abs() <= level.d * 2
     }
@@ -194,7 +195,7 @@ impl Engine {
     /// vessel weighs did not.
     fn empty_while_removed(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
         let by = level.weight - self.zero(scale);
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
+        let exact = self.pans[scale].zero_is_exact();
         if by != Mass::ZERO {
             tared.tare.base = match tared.tare.vessel {
                 Some(vessel) => level.weight + vessel,
@@ -254,9 +255,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return State::Removed(removed);
         };
-        let Some(pan) = self.pans.get(scale) else {
-            return State::Removed(removed);
-        };
+        let pan = &self.pans[scale];
         let asked_back = removed.asked_back;
         let mut tared = removed.tared;
         let expected = tared.shown_at_rest(step.vessel);
@@ -280,7 +279,7 @@ impl Engine {
                 // It holds what it held when it left, as far as that was seen.
                 let rest = tared.content.rest.unwrap_or_default();
                 let most = tared.content.most.max(rest);
-                let lag = self.pans.get(scale).map_or(0.25, |pan| pan.lag());
+                let lag = self.pans[scale].lag();
                 let share = (lag * 100.0).clamp(10.0, 60.0) as i64;
                 let slack = (most - rest).ratio(share, 100) + d * 20;
                 let least = most - (d * 20).max(most.ratio(1, 50));
@@ -434,9 +433,10 @@ impl Engine {
     /// Whether it can be the vessel, with about what it was last seen with: nobody loses much on the way, nor
     /// pours into what is off the scale. What was asked out is not lost.
     pub(super) fn is_as_it_was_seen(&self, scale: ScaleIndex, tared: &Tared, level: Level) -> bool {
-        let (Some(step), Some(pan)) = (self.step_now(), self.pans.get(scale)) else {
+        let Some(step) = self.step_now() else {
             return false;
         };
+        let pan = &self.pans[scale];
         if !self.is_plausible(tared, level) {
             return false;
         }
@@ -479,9 +479,8 @@ impl Engine {
             Load::Something | Load::Nothing | Load::BelowEmpty => {
                 let expected = tared.shown_at_rest(step.vessel);
                 let level = seen.steady.unwrap_or(level);
-                let pan = self.pans.get(scale).filter(|_| seen.steady.is_some());
-                let same = pan.is_some_and(|pan| pan.same(level.weight, expected, level.d));
-                if same && !tared.content.moved {
+                let same = self.pans[scale].same(level.weight, expected, level.d);
+                if seen.steady.is_some() && same && !tared.content.moved {
                     // What went is back, or what came is gone.
                     tared.tare.carried += 2;
                     return self.vessel_returned(level, tared);

@@ -55,12 +55,12 @@ impl Engine {
             ));
         };
         let vessel = run.emptied.get(&index).copied().unwrap_or_default();
-        let empty = self.pans.get(step.scale).is_some_and(|pan| {
-            let last = pan
-                .last
-                .map(|last| self.load(step.scale, last.weight, pan.d()));
-            last == Some(Load::Nothing) && pan.zero.is_some_and(|zero| zero.seen) && !pan.gap
-        });
+        let pan = &self.pans[step.scale];
+        let last = pan
+            .last
+            .map(|last| self.load(step.scale, last.weight, pan.d()));
+        let empty =
+            last == Some(Load::Nothing) && pan.zero.is_some_and(|zero| zero.seen) && !pan.gap;
         let say = phrase!(
             "Put the emptied beaker of {name} on the scale (it weighed {vessel} g empty).",
             name = &step.ingredient,
@@ -131,7 +131,7 @@ impl Engine {
     }
 
     fn judge_emptied(&mut self, scale: ScaleIndex, level: Level, mut emptied: Emptied) -> State {
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
+        let exact = self.pans[scale].zero_is_exact();
         let first = !std::mem::replace(&mut emptied.said, true);
         if !emptied.empty || !exact {
             if first {
@@ -184,7 +184,7 @@ impl Engine {
         };
         let uncertainty = self.uncertainty(scale, level.d, &weighing).expanded();
         draft.uncertainty = Some(uncertainty);
-        draft.unit = self.pans.get(scale).and_then(|pan| pan.unit);
+        draft.unit = self.pans[scale].unit;
         draft.readings = Some(level.readings);
         draft.readability = level.d;
         draft.note = format!(

@@ -88,12 +88,9 @@ impl Engine {
         };
         let net = net_of(step, tared.tare.base, level.weight);
         let asked_out = tared.approach.said.is_some_and(|said| said.is_negative());
-        if asked_out
-            && net < tared.content.rest.unwrap_or_default() - d * 3
-            && let Some(pan) = self.pans.get_mut(scale)
-        {
+        if asked_out && net < tared.content.rest.unwrap_or_default() - d * 3 {
             // To and fro by what was poured and taken out again is no wander.
-            pan.wander.forget_stretch();
+            self.pans[scale].wander.forget_stretch();
         }
         if let Some(last) = tared.content.level
             && level.since == last.since
@@ -331,10 +328,7 @@ impl Engine {
         let net = net_of(step, tared.tare.base, level.weight);
         let d = level.d.max(tared.tare.d);
         // The last of a slow filter's rise comes after its rest.
-        let slow = self
-            .pans
-            .get(scale)
-            .is_some_and(|pan| pan.swift.is_some_and(|swift| swift > 1.0));
+        let slow = self.pans[scale].swift.is_some_and(|swift| swift > 1.0);
         let down = net.is_negative() && net.abs() <= d * 5;
         let up = net > Mass::ZERO
             && net <= d
@@ -350,7 +344,7 @@ impl Engine {
         tared.tare.at = level.at;
         if let Some(vessel) = tared.tare.vessel {
             // The vessel did not change: the zero did.
-            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
+            let exact = self.pans[scale].zero_is_exact();
             self.set_zero(scale, level.weight - vessel, exact);
         }
     }
@@ -372,14 +366,13 @@ impl Engine {
         d: Mass,
     ) -> Option<Shape> {
         let last = last.filter(|last| level.weight - last.weight > vessel_at_least(d))?;
-        let pan = self.pans.get(scale)?;
+        let pan = &self.pans[scale];
         Some(pan.shape(last.weight, level.weight, d))
     }
 
     /// It came as a lid, a spoon or a lump does.
     fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
-        let pan = self.pans.get(scale);
-        pan.is_some_and(|pan| pan.is_one_load(came, d)) && !came.is_pour()
+        self.pans[scale].is_one_load(came, d) && !came.is_pour()
     }
 
     fn cue_over(&mut self, step: &Step, net: Mass, at_once: bool, d: Mass) {
@@ -404,7 +397,7 @@ impl Engine {
         let since = *tared.approach.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
         // A newest reading beyond the mean of the others may be the first of a late drop.
-        let newest = self.pans.get(scale).and_then(|pan| pan.last);
+        let newest = self.pans[scale].last;
         let grows = newest.is_some_and(|last| net_of(step, level.weight, last.weight) > Mass::ZERO);
         if level.at.since(since) < dwell || grows {
             return State::Tared(tared);
@@ -421,9 +414,10 @@ impl Engine {
         mut tared: Box<Tared>,
         now: Moment,
     ) -> State {
-        let pan = self.pans.get(scale).filter(|pan| pan.level(now).is_none());
+        let pan = &self.pans[scale];
         let flicker = pan
-            .and_then(|pan| pan.restless(now))
+            .restless(now)
+            .filter(|_| pan.level(now).is_none())
             .filter(|&(level, range)| range <= level.d * 5);
         let Some((level, range)) = flicker else {
             self.say_draught(&mut tared);
@@ -502,7 +496,7 @@ impl Engine {
 
     /// Whether the tolerance cannot be proven in this unit, but could be in a finer one.
     pub(super) fn too_coarse(&self, step: &Step, d: Mass) -> Option<Unit> {
-        let pan = self.pans.get(step.scale)?;
+        let pan = &self.pans[step.scale];
         let unit = pan.unit.filter(|unit| *unit != Unit::Gram)?;
         let fine = pan.finest.filter(|fine| *fine < d)?;
         let better = !self.window(step, d, 0).proven && self.window(step, fine, 0).proven;

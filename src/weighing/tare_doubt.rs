@@ -25,9 +25,7 @@ impl Engine {
         step: &Step,
         tared: &mut Tared,
     ) -> bool {
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return false;
-        };
+        let pan = &mut self.pans[scale];
         let expected = tared.shown_at_rest(step.vessel);
         // Nor may it have been moving when the readings stopped.
         let same = pan.same(seen.weight, expected, seen.d)
@@ -83,7 +81,7 @@ impl Engine {
         let another = tared.disturbed.take().is_some_and(|was| was.replaced);
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
-        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        let known_zero = self.pans[scale].zero.is_some();
         // With another tare in force an empty pan would not show zero.
         let key = jump.cause == JumpCause::Key
             || (jump.cause == JumpCause::Unknown
@@ -270,10 +268,7 @@ impl Engine {
             return all.then(|| self.frame_proven(scale, level, step, Box::new(tared.clone())));
         }
         let level = seen.steady?;
-        let same = self
-            .pans
-            .get(scale)
-            .is_some_and(|pan| pan.same(level.weight, then.shown, d));
+        let same = self.pans[scale].same(level.weight, then.shown, d);
         if a_vessel_came && same {
             // It was off, and is back as it left.
             tared.cleared();
@@ -287,7 +282,7 @@ impl Engine {
             return Some(self.judge_return(scale, level, Removed::new(Box::new(tared.clone()))));
         }
         if then.exact && step.vessel != VesselWay::Difference && net > d * 5 {
-            let pan = self.pans.get(scale)?;
+            let pan = &self.pans[scale];
             let shape = pan.shape(
                 tared.tare.base + suspect.rest.unwrap_or_default(),
                 level.weight,
@@ -309,7 +304,7 @@ impl Engine {
             if old.rest.is_some_and(|net| net.abs() > tared.tare.d * 5) {
                 tared.tare.carried += 2;
             }
-            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
+            let exact = self.pans[scale].zero_is_exact();
             self.set_zero(scale, old.zero + shift, exact);
         }
         tared.asked = None;
@@ -327,7 +322,7 @@ impl Engine {
             return self.vessel_removed(Removed::new(tared));
         };
         let asked_back = !old.exchanged;
-        let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
+        let exact_zero = self.pans[scale].zero_is_exact();
         self.see_zero(scale, level.weight);
         let unmoved = (level.weight - old.zero).abs() <= vessel_at_least(level.d);
         let stood = old.level;

@@ -64,7 +64,7 @@ impl Engine {
         step: &Step,
         tared: &mut Tared,
     ) -> Option<State> {
-        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        let known_zero = self.pans[scale].zero.is_some();
         let zero = self.zero(scale);
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if known_zero && tared.tare.base - zero > vessel_at_least(seen.d) => {
@@ -154,11 +154,7 @@ impl Engine {
     ) -> State {
         let expected = tared.shown_at_rest(step.vessel);
         let poured_before = tared.disturbed.take().is_some_and(|was| was.poured);
-        if self
-            .pans
-            .get(scale)
-            .is_some_and(|pan| pan.same(level.weight, expected, level.d))
-        {
+        if self.pans[scale].same(level.weight, expected, level.d) {
             self.at_rest(scale, level, step, tared)
         } else if poured_before || tared.content.rest.is_some_and(|net| net > level.d * 5) {
             self.ask_about_vessel(level, tared)

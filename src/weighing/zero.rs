@@ -38,19 +38,14 @@ impl Engine {
     }
 
     pub(super) fn zero(&self, scale: ScaleIndex) -> Mass {
-        self.pans
-            .get(scale)
-            .and_then(|pan| pan.zero_shown())
-            .unwrap_or(Mass::ZERO)
+        self.pans[scale].zero_shown().unwrap_or(Mass::ZERO)
     }
 
     /// The zero as worked out from a jump. `exact`: from weights at rest alone.
     pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass, exact: bool) {
         let by = zero - self.zero(scale);
         self.shift_records(scale, by, exact);
-        if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(Zero::worked_out(zero, exact));
-        }
+        self.pans[scale].zero = Some(Zero::worked_out(zero, exact));
     }
 
     /// The records that wait for the empty pan move with the frame.
@@ -88,8 +83,7 @@ impl Engine {
     /// The frame moved by `shift`; the zero is as good as it was if that was seen from rest.
     pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, from_rest: bool) {
         self.shift_records(scale, shift, from_rest);
-        let pan = self.pans.get_mut(scale);
-        if let Some(zero) = pan.and_then(|pan| pan.zero.as_mut()) {
+        if let Some(zero) = &mut self.pans[scale].zero {
             zero.shown += shift;
             zero.seen = false;
             zero.exact &= from_rest;
@@ -98,28 +92,23 @@ impl Engine {
 
     /// The mass of what stands on the pan at `base` (as shown), where the zero is exact.
     pub(super) fn vessel_mass(&self, scale: ScaleIndex, base: Mass) -> Option<Mass> {
-        let zero = self.pans.get(scale)?.zero.filter(|zero| zero.exact)?;
+        let zero = self.pans[scale].zero.filter(|zero| zero.exact)?;
         Some(base - zero.shown)
     }
 
     /// The zero as seen at rest on an empty pan.
     pub(super) fn see_zero(&mut self, scale: ScaleIndex, zero: Mass) {
-        if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(Zero::seen(zero));
-        }
+        self.pans[scale].zero = Some(Zero::seen(zero));
     }
 
     /// The zero as an empty pan shows it that is not at rest yet. What waits for its rest waits on.
     pub(super) fn guess_zero(&mut self, scale: ScaleIndex, shown: Mass) {
-        if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(Zero::worked_out(shown, false));
-        }
+        self.pans[scale].zero = Some(Zero::worked_out(shown, false));
     }
 
     /// A zero taken from a fall that was not over yet goes down with the rest of it.
     pub(super) fn follow_tail(&mut self, scale: ScaleIndex, shown: Mass) {
-        let pan = self.pans.get_mut(scale);
-        if let Some(zero) = pan.and_then(|pan| pan.zero.as_mut())
+        if let Some(zero) = &mut self.pans[scale].zero
             && !zero.exact
         {
             zero.shown = zero.shown.min(shown);
