@@ -8,10 +8,14 @@ use bismar::formula::contents::{Limited, Source};
 use bismar::formula::filling::Fill;
 use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Limits, Percent, Plan, VesselWay};
-use bismar::journal::batch::composition::{HeldPart, held, strangers};
+use bismar::journal::batch::composition::{HeldPart, held, shares, strangers};
+use bismar::journal::batch::lost::lost;
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::residue::usual;
+use bismar::journal::batch::still_open::{OpenPart, StillOpen};
+use bismar::journal::batch::summary::StepKind;
 use bismar::journal::format::cell::{CUT_MARK, LONGEST_TEXT, clean};
+use bismar::journal::format::check_note;
 use bismar::journal::format::contents_note;
 use bismar::journal::format::fault::{BadLine, Fault};
 use bismar::journal::format::fill_note::{fill_of, note_of};
@@ -21,7 +25,7 @@ use bismar::journal::format::row::{CellError, Row, Stamp};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
-use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict, goes_on};
 use bismar::vocabulary::progress::Weighed;
 
 const TWO: &str = include_str!("../../fixtures/captures/two_beakers.toml");
@@ -517,11 +521,174 @@ fn who_goes_on_has_weights_lots_residues_and_the_vessels_own() {
     ]);
     let progress = record.progress(&plan_of(&formula()));
     assert_eq!(progress.tares, HashMap::from([(1, g(102.5))]));
+    assert_eq!(progress.bowls, HashMap::from([(2, g(472.0))]));
     assert_eq!(progress.residues, HashMap::from([(1, g(0.4))]));
     assert_eq!(progress.weighed.len(), 2);
     assert_eq!(progress.lots["Oat flour"], "L-2");
     assert!(progress.resumed && progress.closed);
     assert!(record.scales().into_iter().eq(["bench", "fine"]));
+}
+
+/// What stayed in the beaker is no part of it; what is not whole is rounded up, so that no limit is passed unseen.
+#[test]
+fn the_shares_are_those_of_what_came_in() {
+    let told = |drafts: &[Draft]| {
+        let shares = shares(&record(drafts)).into_iter();
+        Vec::from_iter(shares.map(|(name, share)| (name, share.text())))
+    };
+    let (salt, oats) = ("Sea salt".to_owned(), "Oat flour".to_owned());
+    let stayed = of(RowKind::Residue, 1, "Sea salt", Some(2.0));
+    let both = [
+        weighed(1, "Sea salt", 60.0, 62.0),
+        weighed(2, "Oat flour", 40.0, 20.0),
+        stayed,
+    ];
+    let want = [(salt.clone(), "75".to_owned()), (oats, "25".to_owned())];
+    assert_eq!(told(&both), want);
+    let third = told(&[
+        weighed(1, "Sea salt", 1.0, 1.0),
+        weighed(2, "Oat flour", 2.0, 2.0),
+    ]);
+    let text = &third[0].1;
+    assert!(text.starts_with("33.333") && text.ends_with('4'), "{text}");
+    assert_eq!(told(&[]), []);
+    assert_eq!(told(&[weighed(1, "Sea salt", 1.0, 0.0)]), []);
+}
+
+/// Of a batch that was planned in jars and filled to its end, and of no other.
+#[test]
+fn what_got_into_no_jar_is_lost_where_the_log_tells() {
+    let of_jars = |planned: u32, nominal: f64, jars: &[f64], end: bool| {
+        let opening = Opening {
+            text: TWO.to_owned(),
+            batch: g(100.0),
+            jars: Some((planned, g(48.0))),
+        };
+        let mut drafts = opening.drafts("Two beakers").expect("fits").to_vec();
+        drafts.push(weighed(1, "Sea salt", 60.0, 60.0));
+        drafts.push(weighed(2, "Oat flour", 40.0, 40.0));
+        drafts.push(closed("complete"));
+        let how = Fill {
+            nominal: g(nominal),
+            ..fill(Rule::Eu76211)
+        };
+        drafts.push(Draft::new(RowKind::Note, note_of(&how)));
+        let jar = |(at, &net): (usize, &f64)| of(RowKind::Filled, at, "", Some(net));
+        drafts.extend((1..).zip(jars).map(jar));
+        drafts.extend(end.then(|| closed("complete")));
+        lost(&record(&drafts)).map(|share| share.text())
+    };
+    let two = |jars: &[f64]| of_jars(2, 48.0, jars, true);
+    let share = |text: &str| Some(text.to_owned());
+    assert_eq!(two(&[48.0, 48.5]), share("3.5"));
+    // More than was weighed: the jars' own errors.
+    assert_eq!(two(&[48.0, 53.0]), share("0"));
+    // A jar is missing: of what is left a part of a jar may have been kept.
+    assert_eq!(two(&[48.0]), share("4"));
+    assert_eq!(two(&[52.0]), None);
+    assert_eq!(two(&[55.0]), None);
+    assert_eq!(two(&[3.0]), None);
+    assert_eq!(two(&[]), None);
+    // A jar's worth or more is left: kept, it may be.
+    assert_eq!(two(&[26.0, 26.0]), None);
+    assert_eq!(two(&[20.0, 25.0]), None);
+    assert_eq!(of_jars(2, 50.0, &[48.0, 48.5], true), None);
+    assert_eq!(of_jars(2, 48.0, &[48.0, 48.5], false), None);
+}
+
+/// A remark beside a closed batch does not open it; what names the row that closed it does.
+#[test]
+fn a_stopped_batch_goes_on_by_the_row_that_closed_it() {
+    let ended = |note: &str| {
+        let drafts = [
+            closed("stopped after 0 of 2 weighings"),
+            Draft::new(RowKind::Note, note),
+        ];
+        record(&drafts).ended
+    };
+    assert!(ended("wiped the bench"));
+    assert!(!ended(&goes_on(1)));
+    assert!(ended(&goes_on(2)));
+}
+
+const MIXED_TWICE: &str = "[formula]\nname = \"Soak\"\n[[phase]]\nname = \"Dry\"\nmix = \"Stir.\"\n\
+    [[phase.ingredient]]\nname = \"Sea salt\"\npercent = 50\n[[phase.ingredient]]\nname = \"Oat flour\"\npercent = 30\n\
+    [[phase]]\nname = \"Wet\"\nmix = \"Stir.\"\n[[phase.ingredient]]\nname = \"Honey\"\npercent = 20\n";
+
+/// By phase; a phase of which nothing is weighed is told whole, and one that is weighed may still be to mix.
+#[test]
+fn what_is_still_open_is_told_by_phase() {
+    let formula = Formula::parse(MIXED_TWICE, "soak.toml").expect("a formula");
+    let plan = plan_of(&formula);
+    let open = |drafts: &[Draft]| record(drafts).still_open(&plan);
+    let part = |phase: &str, names: &[&str]| OpenPart {
+        phase: phase.into(),
+        ingredients: names.iter().map(|&name| name.to_owned()).collect(),
+    };
+    let still = |weighed, parts: &[OpenPart], unmixed: Option<&str>| StillOpen {
+        weighed,
+        left_out: 0,
+        of: 3,
+        parts: parts.to_vec(),
+        unmixed: unmixed.map(str::to_owned),
+    };
+    let (salt, oats) = (
+        || weighed(1, "Sea salt", 50.0, 50.0),
+        || weighed(2, "Oat flour", 30.0, 30.0),
+    );
+    let honey = || weighed(3, "Honey", 20.0, 20.0);
+    let mixed = |phase: &str| Draft {
+        phase: phase.into(),
+        ..Draft::new(RowKind::Mixed, "Stir. (confirmed)")
+    };
+    let wet = part("Wet", &[]);
+    assert_eq!(open(&[]), still(0, &[part("Dry", &[]), wet.clone()], None));
+    let half = part("Dry", &["Oat flour"]);
+    assert_eq!(open(&[salt()]), still(1, &[half, wet.clone()], None));
+    assert_eq!(
+        open(&[salt(), oats()]),
+        still(2, std::slice::from_ref(&wet), Some("Dry"))
+    );
+    let dry = [salt(), oats(), mixed("Dry")];
+    assert_eq!(open(&dry), still(2, &[wet], None));
+    let all = [salt(), oats(), mixed("Dry"), honey()];
+    assert_eq!(open(&all), still(3, &[], Some("Wet")));
+}
+
+/// A step's time is counted from what came before it; a step that a remedy put in is no planned one.
+#[test]
+fn a_summary_tells_each_step_and_since_when() {
+    let mut drafts = opened();
+    drafts.push(weighed(1, "Sea salt", 60.0, 66.0));
+    drafts.push(more_oats(3, 4.0));
+    drafts.push(weighed(2, "Oat flour", 40.0, 40.0));
+    drafts.push(weighed(3, "Oat flour", 4.0, 4.0));
+    let record = record(&drafts);
+    let first = opened().len() as u64;
+    let at = |seq: u64| Some(row(seq, &drafts[0]).at);
+    let steps = record.summary().steps.into_iter();
+    let told: Vec<_> = steps.map(|one| (one.number, one.kind, one.since)).collect();
+    let want = [
+        (1, StepKind::Planned, record.opened_at),
+        (2, StepKind::Planned, at(first + 1)),
+        (3, StepKind::Added, at(first + 3)),
+    ];
+    assert_eq!(told, want);
+}
+
+#[test]
+fn a_check_note_says_how_many_days_ago_it_was() {
+    let at = "2026-09-01T09:00:00Z".parse().expect("a time");
+    let note = |days| check_note::note_of(at, days, "passed");
+    for (days, when) in [
+        (-1, "a day that is still to come"),
+        (0, "the same day"),
+        (1, "the day before"),
+        (2, "2 days before"),
+    ] {
+        let want = format!("checked 2026-09-01T09:00:00.000Z, {when}; passed");
+        assert_eq!(note(days), want);
+    }
 }
 
 // ---- what usually stays --------------------------------------------------------------------------
