@@ -92,11 +92,7 @@ impl Engine {
             // To and fro by what was poured and taken out again is no wander.
             self.pans[scale].wander.forget_stretch();
         }
-        if let Some(last) = tared.content.level
-            && level.since == last.since
-        {
-            tared.content.crept += level.weight - last.weight;
-        }
+        tared.content.creep.follow(tared.content.level, level);
         let came = self.shape_since(scale, level, tared.content.level, d);
         let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
         let at_once = one_load || came.is_some_and(|came| came.leapt);
@@ -459,7 +455,11 @@ impl Engine {
     /// The wander of tare and gross together, and what it crept at rest.
     pub(super) fn wander_of(&self, tared: &Tared, d: Mass) -> Mass {
         let (base, now) = (tared.tare.wander, self.wander_now());
-        let crept = (tared.content.crept.abs() - d).max(Mass::ZERO);
+        let crept = tared
+            .content
+            .level
+            .map(|level| tared.content.creep.amount(level));
+        let crept = (crept.unwrap_or_default().abs() - d).max(Mass::ZERO);
         if [base, now, crept] == [Mass::ZERO; 3] {
             return Mass::ZERO;
         }

@@ -235,8 +235,7 @@ pub(super) struct Content {
     pub most: Mass,
     /// It was stirred, and has not been at rest since: what moves may be the spoon on its way out.
     pub stirred: bool,
-    /// How far it crept while it stood at rest: the zero drifts, or it dries.
-    pub crept: Mass,
+    pub creep: Creep,
     /// Since when, and in how many readings, it showed more than the base.
     pub above: Option<(Moment, u32)>,
     /// Less than the base, for a moment.
@@ -255,6 +254,46 @@ pub(super) struct Content {
     /// The vessel weighs so much more than the last one that was recorded with its content: it may be that one,
     /// put back.
     pub back: Option<Mass>,
+}
+
+/// How far a load crept while it stood at rest: the zero drifts, or it dries. What comes in a trickle keeps within a
+/// step from second to second as well, but goes faster than anything drifts: that is no creep.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Creep {
+    before: Mass,
+    /// What is looked at: when and at what weight it began, and how far it crept at rest since.
+    span: Option<(Level, Mass)>,
+}
+
+impl Creep {
+    /// `last` is the level before `level`.
+    pub fn follow(&mut self, last: Option<Level>, level: Level) {
+        let at_rest = last.filter(|last| last.since == level.since);
+        let by = at_rest.map_or(Mass::ZERO, |last| level.weight - last.weight);
+        let (from, crept) = self.span.unwrap_or((level, Mass::ZERO));
+        self.span = Some((from, crept + by));
+        if level.at.since(from.at) >= CREEP_US {
+            self.before = self.amount(level);
+            self.span = Some((level, Mass::ZERO));
+        }
+    }
+
+    /// All of it, at `level`.
+    pub fn amount(&self, level: Level) -> Mass {
+        let span = self.span.filter(|(from, _)| !is_a_trickle(*from, level));
+        self.before + span.map_or(Mass::ZERO, |(_, crept)| crept)
+    }
+}
+
+/// So long a creep is looked at: 6 s.
+const CREEP_US: u64 = 6_000_000;
+
+/// Whether it rises by a sixth of a step and by 2 mg in a second, or more, and by more than a step that flickers.
+fn is_a_trickle(from: Level, to: Level) -> bool {
+    let by = to.weight - from.weight;
+    let least = to.d.ratio(1, 6).max(Mass::from_mg(2));
+    let seconds = to.at.since(from.at) as f64 / 1e6;
+    by >= to.d * 2 && by.to_g_f64() >= least.to_g_f64() * seconds
 }
 
 /// What began to come before it was asked for.

@@ -440,6 +440,39 @@ fn what_is_too_much_in_a_bowl_with_more_in_it_cannot_be_begun_again() {
 }
 
 #[test]
+fn drops_that_were_asked_for_are_no_creep() {
+    // At 0.5 d a second each second of them is at rest by itself.
+    let mut b = two_a_second();
+    b.hold(3.0)
+        .land(840.0)
+        .hold(4.0)
+        .pour(1066.0, 12.0)
+        .hold(3.0);
+    b.expect_cue(CueKind::Add);
+    for grams in 1067..=1090 {
+        b.shown = f64::from(grams);
+        b.hold(2.0);
+    }
+    b.hold(3.0);
+    b.expect_cue(CueKind::Lift);
+}
+
+#[test]
+fn a_drift_while_more_is_waited_for_widens_the_uncertainty() {
+    let mut b = Bench::one("Salt", "60.00");
+    b.hold(2.0).land(150.0).hold(3.0).pour(190.0, 4.0).hold(3.0);
+    b.expect_cue(CueKind::Add);
+    // 0.02 g a minute, a good deal for its time, and what is still missing is less than what she asked for.
+    for hundredth in 1..=8 {
+        b.shown = 190.0 + f64::from(hundredth) * 0.01;
+        b.hold(30.0);
+    }
+    b.pour(210.0, 4.0).hold(4.0);
+    let row = b.row();
+    assert!(row.uncertainty > Some(g("0.07")), "{row:?}");
+}
+
+#[test]
 fn a_vessel_whose_lift_was_taken_for_a_key_is_asked_about() {
     let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Beaker));
     steps[1].number = 2;
