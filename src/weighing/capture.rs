@@ -130,11 +130,7 @@ impl Engine {
         };
         let others = run.done.iter().enumerate();
         let mut open = others.filter(|&(index, done)| index != run.step && done.is_none());
-        let phase = run.plan.phases.get(step.phase);
-        let mixes = step.last_of_phase
-            && !run.mixing.done.contains(&step.phase)
-            && phase.is_some_and(|phase| phase.mix.is_some());
-        open.next().is_none() && !mixes
+        open.next().is_none() && !run.mixes_after(step)
     }
 
     /// The kind of a weight's row: of an ingredient, or of a jar.

@@ -306,6 +306,16 @@ impl Engine {
             Some(_) | None if written.weight.no_lift => {
                 phrase!("{net} g now; the record is corrected.", net)
             }
+            Some(Verdict::Over) if step.vessel == VesselWay::Difference => phrase!(
+                "{net} g came out: {over} g too much. Lift to keep it; or say undo, and weigh the step again.",
+                net,
+                over = off(written.weight.net - step.target)
+            ),
+            Some(Verdict::Under) if step.vessel == VesselWay::Difference => phrase!(
+                "{net} g came out: {short} g are missing. Take more, or lift to keep it.",
+                net,
+                short = off(step.target - written.weight.net)
+            ),
             Some(Verdict::Over) => phrase!(
                 "{net} g now: {over} g over. Take it out, or lift to keep it.",
                 net,
@@ -326,7 +336,14 @@ impl Engine {
         if written.weight.no_lift {
             self.cue_urgent(CueKind::Hold, say, &[]);
         } else {
-            self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
+            let source = step.vessel == VesselWay::Difference;
+            let undo = source && written.weight.verdict == Some(Verdict::Over);
+            let ways = if undo {
+                &[Choice::Undo]
+            } else {
+                self.ways_on(step)
+            };
+            self.cue_urgent(CueKind::Lift, say, ways);
         }
     }
 }

@@ -143,7 +143,9 @@ impl Engine {
             written.weight.shown - seen.weight > load.ratio(2, 5).max(vessel_at_least(seen.d));
         written.trail.disturbed |= gone && seen.unit_known;
         written.follow(seen);
-        if written.weight.no_lift {
+        // Before a mixing nothing more is to come: what does is of this step.
+        let goes_on = written.weight.no_lift && !self.run.mixes_after(&step);
+        if goes_on {
             let more = net_of(&step, written.weight.tare.base, seen.weight) - written.weight.net;
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
@@ -181,7 +183,7 @@ impl Engine {
             self.doubt_more(scale, &mut written, level.weight);
         } else if written.doubt.is_none()
             && net - written.weight.net > written.most_drops(level.d)
-            && !written.weight.no_lift
+            && !goes_on
         {
             // No drop: something was set down beside, or poured on top. The record stands, unsure, until
             // it is gone again.
@@ -383,8 +385,11 @@ impl Engine {
             return;
         };
         let keyed = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
-        // Where everything is to be lifted, what falls to something is a lift and no key in a pour.
-        let lifts = matches!(run.state, State::Clear { .. } | State::Empty);
+        // Where everything is to be lifted, or stirred, what falls to something is a lift and no key in a pour.
+        let lifts = matches!(
+            run.state,
+            State::Clear { .. } | State::Empty | State::Mix { .. }
+        );
         let key = keyed || (seen.may_be_key() && !(lifts && seen.weight.abs() > seen.d));
         if seen.after_gap || seen.unit_changed || key {
             // Nothing more is to be learned from it.

@@ -12,6 +12,7 @@ use crate::vocabulary::reading::ScaleIndex;
 impl Engine {
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Observation, phase: usize) -> State {
         let mixing = State::Mix { phase };
+        self.changed_before_the_mixing(scale, seen);
         let Some(load) = self.follow_idle_pan(scale, seen) else {
             return mixing;
         };
@@ -43,6 +44,33 @@ impl Engine {
                 mixing
             }
             (Load::Something | Load::BelowEmpty, Some(_) | None) => mixing,
+        }
+    }
+
+    /// A little more or less rests in the bowl than was recorded, before it was stirred or lifted: the record claims
+    /// no more than that leaves sure.
+    fn changed_before_the_mixing(&mut self, scale: ScaleIndex, seen: &Observation) {
+        let Some((index, written)) = self.run.lifted_last() else {
+            return;
+        };
+        let shown = written.weight.shown;
+        let by = seen.weight - shown;
+        if self.run.mixing.disturbed || !self.run.is_bowl(*index) {
+            return;
+        }
+        if by.abs() > written.most_drops(seen.d) {
+            self.run.mixing.disturbed = true;
+            return;
+        }
+        let u = written.weight.uncertainty;
+        if written.doubt.is_some() || seen.steady.is_none() || by.abs() <= u {
+            return;
+        }
+        let (index, mut written) = (*index, written.clone());
+        let remark = "more or less rested in the bowl before it was stirred";
+        self.doubt(scale, index, &mut written, u + by.abs(), remark);
+        if let Some(last) = self.run.lifted_last_mut() {
+            *last = (index, written);
         }
     }
 

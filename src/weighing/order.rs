@@ -50,16 +50,9 @@ impl Engine {
         run.wrong_scale = false;
         // A phase is over when the step before is its last one; its mixing comes first.
         let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
-        if let Some(before) = before.filter(|step| step.last_of_phase) {
+        if let Some(before) = before.filter(|step| run.mixes_after(step)) {
             let phase = before.phase;
-            let wants = run
-                .plan
-                .phases
-                .get(phase)
-                .is_some_and(|phase| phase.mix.is_some());
-            if wants && !run.mixing.done.contains(&phase) {
-                return self.ask_to_mix(phase);
-            }
+            return self.ask_to_mix(phase);
         }
         if run.step >= run.done.len() {
             run.bowl.finished = None;
@@ -124,6 +117,7 @@ impl Engine {
         let run = &mut self.run;
         run.mixing.pending = Some(phase);
         run.mixing.pan_was_empty = std::mem::take(&mut run.coming.in_transit);
+        run.mixing.disturbed = run.mixing.pan_was_empty;
         self.say_to_mix(phase);
         State::Mix { phase }
     }

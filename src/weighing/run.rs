@@ -110,6 +110,8 @@ pub(super) struct Mixing {
     pub just_done: bool,
     /// What was weighed last stands there again, and that was said.
     pub put_back: bool,
+    /// What was weighed last was lifted since, or stirred.
+    pub disturbed: bool,
     /// The pan was seen empty meanwhile, so that what comes next is a vessel.
     pub pan_was_empty: bool,
 }
@@ -292,6 +294,14 @@ impl Run {
                 let mixing = &self.mixing;
                 mixing.done.contains(&step.phase) || mixing.pending == Some(step.phase)
             })
+    }
+
+    /// Whether a mixing that is not done yet comes after this step.
+    pub fn mixes_after(&self, step: &Step) -> bool {
+        let phase = self.plan.phases.get(step.phase);
+        step.last_of_phase
+            && !self.mixing.done.contains(&step.phase)
+            && phase.is_some_and(|phase| phase.mix.is_some())
     }
 
     /// What the bowl weighed with all that was recorded in it, where the running step goes into that.

@@ -595,3 +595,87 @@ fn the_full_beaker_put_back_confirms_no_mixing() {
     assert!(b.rows.iter().any(|row| row.kind == RowKind::Mixed));
     b.expect_cue(CueKind::Add);
 }
+
+/// A bowl with a mixing to come: nothing more is weighed into it before that.
+fn before_a_mixing() -> Bench {
+    let steps = vec![step(1, "Salt", "60.00", VesselWay::Bowl)];
+    let mut b = Bench::new(plan(steps, Some("Stir.")));
+    b.hold(2.0).land(300.0).hold(2.0).pour(360.0, 6.0);
+    while b.rows.is_empty() {
+        b.hold(0.1);
+    }
+    b
+}
+
+#[test]
+fn a_pinch_after_the_record_and_before_the_mixing_is_of_that_step() {
+    let mut b = before_a_mixing();
+    b.hold(0.5).pour(360.5, 0.3).hold(4.0);
+    assert!(b.row().note.starts_with("corrects"), "{:?}", b.row());
+    assert_eq!(b.row().net, Some(g("60.50")));
+    b.expect_cue(CueKind::Mix);
+}
+
+#[test]
+fn what_changes_a_little_once_the_mixing_is_asked_for_leaves_the_record_unsure() {
+    let mut b = before_a_mixing();
+    b.hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    b.pour(359.6, 0.3).hold(3.0);
+    let row = b.row().clone();
+    assert_eq!((row.net, row.verdict), (Some(g("60.00")), None), "{row:?}");
+    assert!(row.uncertainty > Some(g("0.40")), "{row:?}");
+    // A spoon that stirs it where it stands says nothing of the weight.
+    let mut b = before_a_mixing();
+    b.hold(4.0)
+        .pour(420.0, 0.5)
+        .pour(340.0, 0.5)
+        .pour(359.6, 0.5);
+    b.hold(3.0);
+    b.expect(&["60.00"]);
+    assert_eq!(b.rows.len(), 1, "{:?}", b.rows.last());
+}
+
+#[test]
+fn the_empty_pan_speaks_while_the_bowl_is_away_to_be_mixed() {
+    let steps = vec![step(1, "Salt", "3.30", VesselWay::Bowl)];
+    let mut b = Bench::new(plan(steps, Some("Stir.")));
+    b.interval = 200;
+    b.hold(2.0).land(22.74).hold(3.0).pour(26.03, 6.0).hold(6.0);
+    b.expect_cue(CueKind::Mix);
+    // On its way down it passes by what a key might have left of it.
+    for shown in [25.77, 17.88, 5.02, 0.76, 0.31] {
+        b.read(shown);
+    }
+    b.shown = 0.27;
+    b.hold(3.0);
+    let row = b.row().clone();
+    assert!(row.note.contains("stayed on the pan"), "{row:?}");
+    assert!(row.uncertainty > Some(g("0.27")), "{row:?}");
+    assert!(
+        b.last_say().starts_with("0.27 g stayed"),
+        "{}",
+        b.last_say()
+    );
+}
+
+#[test]
+fn of_a_source_nothing_is_asked_out_once_more() {
+    let source = vec![step(1, "Oil", "12.00", VesselWay::Difference)];
+    let mut b = Bench::new(plan(source, None));
+    b.hold(2.0).land(150.0).hold(1.5).land(0.0).hold(2.0);
+    b.land(138.0).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    b.pour(137.7, 0.5).hold(3.0);
+    assert!(
+        b.last_say()
+            .starts_with("12.30 g came out: 0.30 g too much."),
+        "{}",
+        b.last_say()
+    );
+    assert!(!b.last_say().contains("Take it out"), "{}", b.last_say());
+    assert_eq!(
+        b.cues.last().unwrap().choices,
+        [crate::vocabulary::command::Choice::Undo]
+    );
+}
