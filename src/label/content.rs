@@ -113,7 +113,7 @@ impl Help {
         }
     }
 
-    /// What is to be done, at a terminal and on paper.
+    /// What is to be done, at a terminal.
     pub const fn words(self) -> Term {
         match self {
             Help::Responsible => {
@@ -477,7 +477,7 @@ impl Point {
         Point { help, ..self }
     }
 
-    /// What the label says, or what is to be done, at a terminal and on paper.
+    /// What the label says, or what is to be done, at a terminal.
     pub fn line(&self) -> Sentence {
         match (self.says.is_empty(), self.help.map(Help::words)) {
             (true, Some(help)) => help.into(),

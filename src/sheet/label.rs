@@ -7,6 +7,7 @@ use crate::chart::code::picture;
 use crate::chart::svg::escaped;
 use crate::label::content::{Label, STANDING, State};
 use crate::label::{CA_FIGURES, Rules, height_of_figures};
+use crate::language::phrase;
 use crate::mass::Mass;
 
 const OWN_STYLE: &str = include_str!("label.css");
@@ -32,11 +33,14 @@ pub fn labels(label: &Label, each_jar: bool) -> qrcode::QrResult<String> {
         &label.batch,
         &format!("{STYLE}{OWN_STYLE}"),
     );
+    // The paper is read beside the terminal and beside the page: it names the keys of neither.
+    let list = phrase!("the list of substances");
     for why in &label.declared.incomplete {
+        let why = why.with("list_in_file", &list);
         let _ = writeln!(
             out,
             "<p class=\"alarm\">NOT COMPLETE: {}.</p>",
-            escaped(why)
+            escaped(&why)
         );
     }
     let _ = writeln!(
@@ -127,7 +131,7 @@ fn checked(label: &Label, out: &mut String) {
             out,
             "<tr><td class=\"state\">{state}<td>{}<td>{}</tr>",
             escaped(point.what.english()),
-            escaped(&point.line())
+            escaped(&point.says)
         );
     }
     let _ = writeln!(

@@ -7,6 +7,7 @@ mod access;
 mod after;
 mod answers;
 mod crowd;
+mod first_jar;
 mod formulas;
 mod in_browser;
 mod languages;
