@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 use super::lots::StoreArgs;
 use super::named::{self, FORMULA};
 use super::size::{Typed, typed};
-use super::{Exit, Failure, Outcome, print, said, tell};
+use super::{Exit, Failure, Outcome, language, print, said, tell};
 use crate::label::Rules;
 use crate::label::declared::DeclaredError;
 use crate::label::text::report;
@@ -48,7 +48,7 @@ pub fn run(args: &DeclarationArgs) -> Outcome {
     for fault in read.nameless() {
         tell(&said(phrase!("warning: {fault}", fault)));
     }
-    print(&report(&read.declared, read.net))?;
+    print(&report(&read.declared, read.net, language()))?;
     Ok(Exit::Done)
 }
 

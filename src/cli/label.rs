@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::declaration::DeclarationArgs;
-use super::{Exit, Failure, Outcome, print, said};
+use super::{Exit, Failure, Outcome, language, print, said};
 use crate::label::content::{Label, STANDING, State};
 use crate::language::phrase;
 use crate::sheet::labels;
@@ -39,7 +39,7 @@ pub fn run(args: &LabelArgs) -> Outcome {
     }
     print(&report(&label))?;
     if let Some(file) = &args.sheet {
-        let page = labels(&label, args.each_jar).map_err(|error| {
+        let page = labels(&label, args.each_jar, language()).map_err(|error| {
             Failure::failed(phrase!(
                 "no code can be made of the batch's name: {error}",
                 error = error.to_string(),

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::history::folder;
-use super::{Exit, Failure, Outcome, named, print, said, write};
+use super::{Exit, Failure, Outcome, language, named, print, said, write};
 use crate::config::Config;
 use crate::language::phrase;
 use crate::sheet::html;
@@ -36,6 +36,7 @@ pub fn run(args: &SheetArgs) -> Outcome {
     let logs = || folder(args.logs.as_deref(), args.config.as_deref());
     let log = named::log(&args.batch, logs)?;
     let mut record = sheet_record(&log)?;
+    record.language = language();
     record.scales = match &args.config {
         Some(config) => super::config::load(Some(config))?.abilities(),
         // A sheet needs no configuration that reads.

@@ -173,7 +173,8 @@ async fn card(State(shared): Ours, headers: HeaderMap, asked: Asked<Card>) -> Re
             &formula,
             batch.as_deref(),
             &grams.collect::<Vec<_>>(),
-            &cautions.iter().map(ToString::to_string).collect::<Vec<_>>(),
+            &cautions,
+            spoken::language(),
         ))
     };
     with(&shared, &headers, asked, tell, get::sheet_of).await

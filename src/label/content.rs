@@ -13,7 +13,7 @@ use super::declared::{Declared, net};
 use super::{EU_LEAST, Rules, ca_net_weight, eu_net_weight, height_of_figures, us_net_weight};
 use crate::formula::{Formula, Labelling};
 use crate::journal::batch::record::Record;
-use crate::language::{Sentence, Term, counted, phrase, term};
+use crate::language::{Sentence, Slot, Term, counted, phrase, term};
 use crate::mass::Mass;
 
 /// Stands under every check of a label.
@@ -274,6 +274,11 @@ impl Label {
                  6.4 mm, above 645 cm² 9.5 mm (C.R.C., c. 417, s. 14(2)); kg from 1000 g (second hand)"
             ),
         };
+        // What the law has in English keeps its point.
+        let text = match self.declared.rules {
+            Rules::Us | Rules::Ca => Slot::from(text),
+            Rules::Eu => Slot::number(text),
+        };
         let says = phrase!("{text}, rounded down ({from}); {form}", text, from, form);
         Point::new(WHAT, State::There, says)
     }
@@ -422,7 +427,7 @@ impl Label {
 fn both_languages() -> Point {
     let says = phrase!(
         "what it is stands in both (Competition Bureau, what must be on the label), and so do directions and cautions; \
-         contact details belong on the inner label (both second hand); the sheet's own words are English"
+         contact details belong on the inner label (both second hand); the sheet's own words are in both"
     );
     Point::new(term!("English and French"), State::NotKnown, says)
 }

@@ -2,8 +2,8 @@
 
 use super::allergens::{Amount, Stay};
 use super::declared::{Declared, share};
-use super::{Rules, ca_net_weight, us_net_weight};
-use crate::language::{Term, term};
+use super::{Rules, ca_net_weight, eu_net_weight, us_net_weight};
+use crate::language::{Language, Slot, Term, phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
 
@@ -15,54 +15,73 @@ const NOTE: Term = term!(
 
 const NOTE_WITH_ALLERGENS: Term = term!(
     "Check the labelling law of the place where it is sold: colours, perfume, warnings and the size of\nthe letters have \
-     rules of their own, which this list does not know. Allergens are reckoned from what\nsubstances.toml says; what a \
-     supplier's document does not name is not in it."
+     rules of their own, which this list does not know. Allergens are reckoned from what\nthe list of substances says; \
+     what a supplier's document does not name is not in it."
 );
 
 /// What makes a batch incomplete, on the paper too, and first: who reads only that must not take the list
 /// for the formula's.
-pub fn not_complete(declared: &Declared) -> String {
+pub fn not_complete(declared: &Declared, language: Language) -> String {
     let lines = declared.incomplete.iter();
     lines
-        .map(|why| format!("NOT COMPLETE: {why}.\n\n"))
+        .map(|why| {
+            let why = phrase!("NOT COMPLETE: {why}.", why = why.clone());
+            format!("{}\n\n", why.in_language(language))
+        })
         .collect()
 }
 
-/// The list, its table, the allergens where the rules ask for them, and the net contents. `net` is what one package
-/// holds, and how it is known.
-pub fn report(declared: &Declared, net: Option<(Mass, Term)>) -> String {
+/// The list, its table, the allergens where the rules ask for them, and the net contents, as a person reads them in
+/// `language`. `net` is what one package holds, and how it is known.
+pub fn report(declared: &Declared, net: Option<(Mass, Term)>, language: Language) -> String {
     let total = declared.total();
-    let mut out = not_complete(declared);
+    let mut out = not_complete(declared, language);
+    // As the label has it, in every language.
     out.push_str(&format!("INGREDIENTS: {}\n\n", declared.names().join(", ")));
     let mut rows = vec![["INCI", "g", "%", ""].map(String::from)];
     for line in &declared.lines {
-        let free = if line.any_order { "any order" } else { "" };
+        let free = line.any_order.then(|| language.word(term!("any order")));
         rows.push([
             line.inci.clone(),
-            line.mass.grams_rounded(3).to_string(),
-            share(line.mass, total, 3),
-            free.to_owned(),
+            language.number(&line.mass.grams_rounded(3).to_string()),
+            language.number(&share(line.mass, total, 3)),
+            free.unwrap_or_default(),
         ]);
     }
     out.push_str(&aligned(&rows, &[1, 2]));
     if declared.lines.iter().any(|line| line.any_order) {
-        out.push_str(&format!(
-            "\n\"any order\": {}.\n",
-            any_order(declared.rules)
-        ));
+        let meaning = phrase!(
+            "\"any order\": {meaning}.",
+            meaning = any_order(declared.rules)
+        );
+        out.push_str(&format!("\n{}\n", meaning.in_language(language)));
     }
     if let Some((found, stay)) = &declared.allergens {
-        out.push_str(&allergens_table(declared.rules, found, *stay, total));
+        out.push_str(&allergens_table(
+            declared.rules,
+            found,
+            *stay,
+            total,
+            language,
+        ));
     }
     if let Some((mass, from)) = net {
-        let (what, text) = match declared.rules {
-            Rules::Us | Rules::Eu => ("NET WT", us_net_weight(mass)),
-            Rules::Ca => ("Net quantity", ca_net_weight(mass)),
+        let text = match declared.rules {
+            // What the law has in English keeps its point.
+            Rules::Us => us_net_weight(mass).map(Slot::from),
+            Rules::Ca => ca_net_weight(mass).map(Slot::from),
+            Rules::Eu => eu_net_weight(mass).map(Slot::number),
         };
-        let text = text.unwrap_or_else(|| "too little for a label".into());
-        out.push_str(&format!("{what}: {text}, rounded down ({from})\n"));
+        let text = text.unwrap_or_else(|| phrase!("too little for a label").into());
+        let told = match declared.rules {
+            Rules::Us => phrase!("NET WT: {text}, rounded down ({from})", text, from),
+            Rules::Eu | Rules::Ca => {
+                phrase!("Net quantity: {text}, rounded down ({from})", text, from)
+            }
+        };
+        out.push_str(&format!("{}\n", told.in_language(language)));
     }
-    out + note(declared).english()
+    out + &language.word(note(declared))
 }
 
 /// What a declaration does not know.
@@ -93,28 +112,42 @@ pub const fn any_order(rules: Rules) -> Term {
 }
 
 /// Canada's list is the EU's as amended from time to time; the years of its two steps are second hand.
-const CANADA: &str = "(Canada, Cosmetic Regulations s. 21.4(4), asks for those of the EU's list; a product that was sold \
-before\n1 August 2026 may name the older 24 alone until 1 August 2028: second hand)\n";
+const CANADA: Term = term!(
+    "(Canada, Cosmetic Regulations s. 21.4(4), asks for those of the EU's list; a product that was sold before\n1 August \
+     2026 may name the older 24 alone until 1 August 2028: second hand)\n"
+);
 
-fn allergens_table(rules: Rules, found: &[Amount], stay: Stay, total: Mass) -> String {
-    let mut out = format!(
-        "\nFragrance allergens (Regulation 1223/2009, Annex III, with (EU) 2023/1545), named above {}\n",
-        stay.told()
+fn allergens_table(
+    rules: Rules,
+    found: &[Amount],
+    stay: Stay,
+    total: Mass,
+    language: Language,
+) -> String {
+    let head = phrase!(
+        "\nFragrance allergens (Regulation 1223/2009, Annex III, with (EU) 2023/1545), named above {share}\n",
+        share = stay.told(),
     );
+    let mut out = head.in_language(language);
     if rules == Rules::Ca {
-        out.push_str(CANADA);
+        out.push_str(&language.word(CANADA));
     }
     if found.is_empty() {
-        out.push_str("none by what is known\n\n");
+        out.push_str(&language.word(term!("none by what is known")));
+        out.push_str("\n\n");
         return out;
     }
     let rows: Vec<[String; 4]> = (found.iter())
         .map(|one| {
+            let named = match one.declared {
+                true => term!("named"),
+                false => term!("below"),
+            };
             [
                 one.allergen.label.to_owned(),
-                one.mass.grams_rounded(3).to_string(),
-                share(one.mass, total, 4),
-                if one.declared { "named" } else { "below" }.to_owned(),
+                language.number(&one.mass.grams_rounded(3).to_string()),
+                language.number(&share(one.mass, total, 4)),
+                language.word(named),
             ]
         })
         .collect();

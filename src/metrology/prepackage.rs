@@ -90,10 +90,12 @@ impl Rule {
     }
 
     /// How many jars of a thousand may be short, and who says so. `None`: no jar may.
-    pub const fn few(self) -> Option<(u64, &'static str)> {
+    pub const fn few(self) -> Option<(u64, Term)> {
         match self {
-            Rule::FPackV => Some((20, "2 %, FPackV § 9 (3)")),
-            Rule::Eu76211 | Rule::OimlR87 => Some((25, "2.5 %, guidance of the United Kingdom")),
+            Rule::FPackV => Some((20, term!("2 %, FPackV § 9 (3)"))),
+            Rule::Eu76211 | Rule::OimlR87 => {
+                Some((25, term!("2.5 %, guidance of the United Kingdom")))
+            }
             Rule::Handbook133 { .. } => None,
         }
     }
@@ -224,7 +226,7 @@ impl Filling {
     /// Whether few enough jars are short ([`Rule::few`]; the law's test is the inspectors' plan), and none far
     /// short.
     pub fn few_are_short(&self) -> bool {
-        let (share, _) = self.rule.few().unwrap_or((0, ""));
+        let share = self.rule.few().map_or(0, |(share, _)| share);
         let few = u64::from(self.short()) * 1_000 <= u64::from(self.jars) * share;
         few && self.far_short == 0
     }

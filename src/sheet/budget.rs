@@ -4,9 +4,10 @@
 use std::fmt::Write;
 
 use super::record::SheetRecord;
-use crate::chart::svg::escaped;
+use super::said::Said;
 use crate::formula::VesselWay;
 use crate::journal::format::row::Row;
+use crate::language::{Sentence, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::budget::Part;
 use crate::metrology::{Budget, ScaleAbility, Weighing};
@@ -22,26 +23,27 @@ pub fn budgets(record: &SheetRecord) -> String {
             names.push(&row.scale);
         }
     }
-    let mut out = String::from("<h3>What U covers</h3>\n");
+    let said = record.said();
+    let mut out = format!("<h3>{}</h3>\n", said.html(term!("What U covers")));
+    let how: Sentence = match record.scales.is_empty() {
+        true => phrase!(
+            "The log holds U and not what it is made of. Printed beside the configuration, the budget of each scale stands \
+             here."
+        ),
+        false => {
+            phrase!("By the configuration on the day of printing; the log holds U alone.")
+        }
+    };
+    let _ = writeln!(out, "<p class=\"small\">{}</p>", said.html(how));
     if record.scales.is_empty() {
-        out.push_str(
-            "<p class=\"small\">The log holds U and not what it is made of. <code>bismar sheet</code> beside the \
-             configuration prints the budget of each scale here.</p>\n",
-        );
         return out;
     }
-    out.push_str(
-        "<p class=\"small\">By the configuration on the day of printing; the log holds U alone.</p>\n",
-    );
     for name in names {
         match record.scales.iter().find(|scale| scale.name == name) {
             Some(scale) => of_scale(record, scale, &mut out),
             None => {
-                let _ = writeln!(
-                    out,
-                    "<p>The configuration does not know the scale {}.</p>",
-                    escaped(name)
-                );
+                let unknown = phrase!("The configuration does not know the scale {name}.", name);
+                let _ = writeln!(out, "<p>{}</p>", said.html(unknown));
             }
         }
     }
@@ -49,44 +51,48 @@ pub fn budgets(record: &SheetRecord) -> String {
 }
 
 fn of_scale(record: &SheetRecord, scale: &ScaleAbility, out: &mut String) {
-    let _ = writeln!(out, "<p>{}</p>", escaped(&scale.covers()));
+    let said = record.said();
+    let _ = writeln!(out, "<p>{}</p>", said.html(scale.covers()));
     let rows = record.log.settled();
     let rows = rows.filter(|row| row.scale == scale.name && row.readings.is_some());
     let mut surer = Vec::new();
-    out.push_str(
-        "<table><thead><tr><th>step<th class=\"n\">U of the row, g<th class=\"n\">U by this budget, g<th>shares of \
-         the variance</tr></thead><tbody>\n",
-    );
+    out.push_str("<table>");
+    out.push_str(&said.heads(&[
+        (term!("step"), false),
+        (term!("U of the row, g"), true),
+        (term!("U by this budget, g"), true),
+        (term!("shares of the variance"), false),
+    ]));
     for row in rows {
         let (Some(net), Some(tare)) = (row.net, row.tare) else {
             continue;
         };
         let budget = budget(row, scale, net.mass(), tare.mass());
         let by_budget = budget.uncertainty().expanded();
-        let said = row.uncertainty.map(|u| u.mass());
+        let told = row.uncertainty.map(|u| u.mass());
         // A row may say more, for what was carried over or did not rest, and is rounded up.
-        if said.is_some_and(|said| said + said.ratio(1, 100) < by_budget) {
+        if told.is_some_and(|told| told + told.ratio(1, 100) < by_budget) {
             surer.push(row.step.to_string());
         }
         let _ = writeln!(
             out,
             "<tr><td>{}<td class=\"n\">{}<td class=\"n\">{}<td>{}</tr>",
             row.step,
-            row.uncertainty.map_or("–".to_owned(), |u| u.to_string()),
-            budget.uncertainty().told(),
-            bar(&budget),
+            said.grams(row.uncertainty),
+            said.number(budget.uncertainty().told()),
+            bar(&budget, said),
         );
     }
     out.push_str("</tbody></table>\n");
     if !surer.is_empty() {
-        let _ = writeln!(
-            out,
-            "<p class=\"alarm\">Step {}: the row says less than this budget gives. The scale was configured otherwise \
-             when it was weighed.</p>",
-            surer.join(", ")
+        let surer = phrase!(
+            "Step {steps}: the row says less than this budget gives. The scale was configured otherwise when it was \
+             weighed.",
+            steps = surer.join(", "),
         );
+        let _ = writeln!(out, "<p class=\"alarm\">{}</p>", said.html(surer));
     }
-    let letters = Part::ALL.map(|part| format!("{} {}", letter(part), part.name()));
+    let letters = Part::ALL.map(|part| format!("{} {}", letter(part), said.html(part.name())));
     let _ = writeln!(out, "<p class=\"small\">{}.</p>", letters.join("; "));
 }
 
@@ -113,15 +119,15 @@ const fn letter(part: Part) -> &'static str {
 }
 
 /// One part beside the other; a letter says which, where it has room.
-fn bar(budget: &Budget) -> String {
-    let said = budget.parts().map(|part| {
+fn bar(budget: &Budget, said: Said) -> String {
+    let shares = budget.parts().map(|part| {
         let share = 100.0 * budget.share(part);
-        format!("{} {share:.0} %", part.part.name())
+        format!("{} {share:.0} %", said.html(part.part.name()))
     });
-    let said = said.collect::<Vec<_>>().join(", ");
+    let shares = shares.collect::<Vec<_>>().join(", ");
     let mut out = format!(
         "<svg class=\"parts\" viewBox=\"0 0 {WIDTH} 14\" width=\"{WIDTH}\" height=\"14\" role=\"img\" \
-         aria-label=\"{said}\" font-size=\"9\">"
+         aria-label=\"{shares}\" font-size=\"9\">"
     );
     let mut x = 0.0;
     for (index, part) in budget.parts().enumerate() {

@@ -3,9 +3,11 @@
 use std::fmt::Write;
 
 use super::page::{STYLE, begun};
+use super::said::Said;
 use crate::chart::svg::escaped;
 use crate::formula::cautions::STANDING;
-use crate::formula::{Deviation, Formula, Tolerance};
+use crate::formula::{Deviation, Formula, Percent, Tolerance};
+use crate::language::{Language, Sentence, Slot, phrase, term};
 use crate::mass::Mass;
 
 /// The grams of one ingredient, where the card is for a batch of some size.
@@ -21,27 +23,36 @@ pub fn card(
     formula: &Formula,
     batch: Option<&str>,
     grams: &[CardGrams],
-    cautions: &[String],
+    cautions: &[Sentence],
+    language: Language,
 ) -> String {
-    let mut out = begun("Formula", "formula", &formula.label(), STYLE);
+    let said = Said(language);
+    let kinds = (term!("Formula"), term!("formula"));
+    let mut out = begun(said, kinds, &formula.label(), STYLE);
     let _ = writeln!(out, "<h1>{}</h1>", escaped(&formula.name));
-    let version = match formula.version.is_empty() {
-        true => String::new(),
-        false => format!("Version {}. ", escaped(&formula.version)),
+    let version = match formula.version.as_str() {
+        "" => Sentence::none(),
+        version => phrase!("Version {version}.", version),
     };
-    let size = batch.map_or_else(
-        || "Grams are written in by hand.".to_owned(),
-        |batch| format!("For a batch of {} g.", escaped(batch)),
-    );
-    let _ = writeln!(out, "<p>{version}{size}</p>");
+    let size = match batch {
+        Some(batch) => phrase!("For a batch of {grams} g.", grams = Slot::number(batch)),
+        None => phrase!("Grams are written in by hand."),
+    };
+    let _ = writeln!(out, "<p>{}</p>", said.html(version.and(size)));
     let mut shares = formula.shares().into_iter();
     let mut grams = grams.iter();
     for phase in &formula.phases {
         let _ = writeln!(out, "<h2>{}</h2>", escaped(&phase.name));
-        out.push_str(
-            "<table><thead><tr><th>ingredient<th class=\"n\">%<th class=\"n\">g<th class=\"n\">window, g<th>tolerance\
-             <th>vessel<th>lot</tr></thead><tbody>\n",
-        );
+        out.push_str("<table>");
+        out.push_str(&said.heads(&[
+            (term!("ingredient"), false),
+            (term!("%"), true),
+            (term!("g"), true),
+            (term!("window, g"), true),
+            (term!("tolerance"), false),
+            (term!("vessel"), false),
+            (term!("lot"), false),
+        ]));
         for one in &phase.ingredients {
             let share = shares.next().unwrap_or_default();
             let own = grams.next().cloned().unwrap_or_default();
@@ -52,26 +63,26 @@ pub fn card(
                 "<tr><td>{}<br><small>{}</small><td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{}<td>{}<td></tr>",
                 escaped(&one.name),
                 more.join("<br>"),
-                share.shown(),
-                escaped(&own.target),
-                escaped(&own.window),
-                escaped(&tolerance(one.tolerance)),
-                one.vessel.name(),
+                said.number(share.shown()),
+                escaped(&said.number(&own.target)),
+                escaped(&said.number(&own.window)),
+                said.html(tolerance(one.tolerance)),
+                escaped(&said.vessel(one.vessel.name())),
             );
         }
         out.push_str("</tbody></table>\n");
         if let Some(mix) = &phase.mix {
-            let _ = writeln!(out, "<p>Then: {}</p>", escaped(mix));
+            let _ = writeln!(out, "<p>{}</p>", said.html(phrase!("Then: {mix}", mix)));
         }
     }
     if !cautions.is_empty() {
-        out.push_str("<h2>Cautions</h2>\n<ul>\n");
+        let _ = writeln!(out, "<h2>{}</h2>\n<ul>", said.html(term!("Cautions")));
         for caution in cautions {
-            let _ = writeln!(out, "<li>{}</li>", escaped(caution));
+            let _ = writeln!(out, "<li>{}</li>", said.html(caution.clone()));
         }
         out.push_str("</ul>\n");
     }
-    let _ = writeln!(out, "<p class=\"small\">{STANDING}</p>");
+    let _ = writeln!(out, "<p class=\"small\">{}</p>", said.html(STANDING));
     for line in formula.notes.lines().filter(|line| !line.trim().is_empty()) {
         let _ = writeln!(out, "<p class=\"small\">{}</p>", escaped(line));
     }
@@ -79,19 +90,24 @@ pub fn card(
     out
 }
 
-fn tolerance(tolerance: Tolerance) -> String {
-    let side = |side: Deviation| {
-        let percent = side.percent.map(|p| format!("{} %", p.text()));
-        let grams = side.mass.map(|g| format!("{} g", g.grams(Mass::from_g(1))));
-        let both: Vec<String> = percent.into_iter().chain(grams).collect();
-        match both.is_empty() {
-            true => format!("{} %", Tolerance::DEFAULT_PERCENT.text()),
-            false => both.join(" or "),
+fn tolerance(tolerance: Tolerance) -> Sentence {
+    let side = |side: Deviation| -> Sentence {
+        let percent =
+            |percent: Percent| phrase!("{percent} %", percent = Slot::number(percent.text()));
+        let grams = side
+            .mass
+            .map(|mass| phrase!("{grams} g", grams = mass.grams(Mass::from_g(1))));
+        match (side.percent.map(percent), grams) {
+            (Some(percent), Some(grams)) => {
+                phrase!("{one} or {other}", one = percent, other = grams)
+            }
+            (Some(one), None) | (None, Some(one)) => one,
+            (None, None) => percent(Tolerance::DEFAULT_PERCENT),
         }
     };
     let (under, over) = (side(tolerance.under), side(tolerance.over));
     match under == over {
-        true => format!("± {under}"),
-        false => format!("− {under}, + {over}"),
+        true => phrase!("± {both}", both = under),
+        false => phrase!("− {under}, + {over}", under, over),
     }
 }

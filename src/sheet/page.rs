@@ -5,6 +5,7 @@ use std::fmt::Write;
 use super::budget::budgets;
 use super::fill::{jars, yields};
 use super::record::SheetRecord;
+use super::said::Said;
 use super::weighed::{happened, list, table};
 use crate::chart::svg::escaped;
 use crate::journal::batch::standing::Standing;
@@ -16,14 +17,17 @@ use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::format::opening::opening_of;
 use crate::journal::format::row::Row;
+use crate::language::{Sentence, Term, counted, phrase, term};
 use crate::mass::Mass;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
+const TITLE: Term = term!("Batch sheet");
 pub(super) const STYLE: &str = include_str!("sheet.css");
-const STANDING: &str = "This sheet shows what the batch log holds, with room for what a log cannot \
-    know. The points are those of a batch record in ISO 22716:2007, 7.2, and in 21 CFR 211.188; the \
-    latter is a rule for medicines, taken here as a model. Which rules apply to you, your local law \
-    says. A sheet does not make a scale legal for trade, or a batch compliant.";
+const STANDING: Term = term!(
+    "This sheet shows what the batch log holds, with room for what a log cannot know. The points are those of a batch \
+     record in ISO 22716:2007, 7.2, and in 21 CFR 211.188; the latter is a rule for medicines, taken here as a model. \
+     Which rules apply to you, your local law says. A sheet does not make a scale legal for trade, or a batch compliant."
+);
 
 /// The whole sheet as an HTML document.
 pub fn html(record: &SheetRecord) -> String {
@@ -31,34 +35,39 @@ pub fn html(record: &SheetRecord) -> String {
         .rows
         .first()
         .map_or("batch", |row| row.batch.as_str());
-    let mut out = begun("Batch sheet", "batch", batch, STYLE);
-    let _ = writeln!(out, "<h1>Batch sheet</h1>");
+    let said = record.said();
+    let mut out = begun(said, (TITLE, term!("batch")), batch, STYLE);
+    let _ = writeln!(out, "<h1>{}</h1>", said.html(TITLE));
     head(record, batch, &mut out);
     before(record, &mut out);
-    out.push_str("<h2>Raw materials weighed <small>ISO 22716 7.2.1.2, 7.2.4; 21 CFR 211.188(b)(3), (4), (11)</small></h2>\n");
+    let points = "ISO 22716 7.2.1.2, 7.2.4; 21 CFR 211.188(b)(3), (4), (11)";
+    headed(said, term!("Raw materials weighed"), points, &mut out);
     out.push_str(&table(record));
-    out.push_str(
-        "<p class=\"small\">Accepted: the tolerance less the guard band (JCGM 106). U: expanded uncertainty of the net \
-         weight, about 95 %, g. Bar: box = accepted, dashed = target, diamond = inside, triangle = outside. \
-         Times are UTC. Net weights are calculated (OIML R 76-1, T.5.3).</p>\n",
+    let legend = term!(
+        "Accepted: the tolerance less the guard band (JCGM 106). U: expanded uncertainty of the net weight, about 95 %, g. \
+         Bar: box = accepted, dashed = target, diamond = inside, triangle = outside. Times are UTC. Net weights are \
+         calculated (OIML R 76-1, T.5.3)."
     );
+    let _ = writeln!(out, "<p class=\"small\">{}</p>", said.html(legend));
     out.push_str(&budgets(record));
     operations(record, &mut out);
     irregular(record, &mut out);
-    out.push_str("<h2>Yield <small>21 CFR 211.188(b)(7)</small></h2>\n");
+    headed(said, term!("Yield"), "21 CFR 211.188(b)(7)", &mut out);
     out.push_str(&yields(record));
     out.push_str(&jars(record));
     by_hand(record, &mut out);
-    signatures(&mut out);
+    signatures(said, &mut out);
     appendix(record, &mut out);
     out.push_str("</body></html>\n");
     out
 }
 
-/// The document up to its body, with what it is `of` and its name at the foot. No script and nothing from elsewhere: a policy of its own forbids both.
-pub(super) fn begun(title: &str, of: &str, name: &str, style: &str) -> String {
+/// The document up to its body, with its title, what it is of and the name of that at the foot. No script and nothing from
+/// elsewhere: a policy of its own forbids both.
+pub(super) fn begun(said: Said, (title, of): (Term, Term), name: &str, style: &str) -> String {
+    let (title, of, tag) = (said.html(title), said.html(of), said.0.tag());
     format!(
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
+        "<!doctype html>\n<html lang=\"{tag}\"><head><meta charset=\"utf-8\">\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title} {0}</title>\n\
          <style>\n{style}@page {{ @bottom-left {{ content: \"{of} {1}\"; font: 8pt sans-serif }} }}\n</style></head><body>\n",
@@ -68,43 +77,58 @@ pub(super) fn begun(title: &str, of: &str, name: &str, style: &str) -> String {
     )
 }
 
+/// A section, with the points of the rules that it answers.
+fn headed(said: Said, title: Term, points: &str, out: &mut String) {
+    let title = said.html(title);
+    let _ = writeln!(out, "<h2>{title} <small>{points}</small></h2>");
+}
+
+fn alarm(said: Said, words: Sentence, out: &mut String) {
+    let _ = writeln!(out, "<p class=\"alarm\">{}</p>", said.html(words));
+}
+
 fn head(record: &SheetRecord, batch: &str, out: &mut String) {
+    let said = record.said();
     let standing = record.log.standing();
-    let state = match &standing {
-        Standing::Complete => None,
-        Standing::Open => Some("still open: the sheet is not complete".to_owned()),
-        Standing::Incomplete(_) => Some(standing.to_string()),
-    };
-    if let Some(state) = state {
-        let _ = writeln!(
-            out,
-            "<p class=\"alarm\">This batch is {}.</p>",
-            escaped(&state)
-        );
+    match &standing {
+        Standing::Complete => {}
+        Standing::Open => {
+            let open = phrase!("This batch is still open: the sheet is not complete.");
+            alarm(said, open, out);
+        }
+        Standing::Incomplete(_) => {
+            let state = standing.told();
+            alarm(said, phrase!("This batch is {state}.", state), out);
+        }
     }
     if record.torn > 0 {
-        let _ = writeln!(
-            out,
-            "<p class=\"alarm\">The log ends in {} bytes that are no whole row; they are not in this sheet.</p>",
-            record.torn
+        let torn = phrase!(
+            "The log ends in {bytes} bytes that are no whole row; they are not in this sheet.",
+            bytes = record.torn,
         );
+        alarm(said, torn, out);
     }
     let (first, last) = (record.rows.first(), record.rows.last());
     let time = |row: Option<&Row>| {
-        row.map_or(String::new(), |row| {
-            row.at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string()
+        row.map_or_else(Sentence::none, |row| {
+            row.at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string().into()
         })
     };
     let size = match &record.log.opening {
         Some(opening) => {
-            let g = |mass: Mass| mass.grams(Mass::from_g(1)).to_string();
-            let jars = opening.jars;
-            let jars = jars.map_or(String::new(), |(n, fill)| {
-                format!(" ({n} jars of {} g)", g(fill))
-            });
-            format!("{} g{jars}", g(opening.batch))
+            let g = |mass: Mass| mass.grams(Mass::from_g(1));
+            let grams = g(opening.batch);
+            match opening.jars {
+                Some((jars, fill)) => phrase!(
+                    "{grams} g ({jars} of {fill} g)",
+                    grams,
+                    jars = counted::jars(jars.into()),
+                    fill = g(fill),
+                ),
+                None => phrase!("{grams} g", grams),
+            }
         }
-        None => "not in the log".into(),
+        None => phrase!("not in the log"),
     };
     let mut scales: Vec<&str> = Vec::new();
     for row in &record.rows {
@@ -112,41 +136,45 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
             scales.push(&row.scale);
         }
     }
-    let entries = [
-        ("Batch", batch.to_owned()),
+    let rows = record.rows.len();
+    let entries: [(Term, Sentence); 10] = [
+        (term!("Batch"), batch.into()),
         (
-            "Formula, version",
-            first.map_or(String::new(), |row| row.formula.clone()),
+            term!("Formula, version"),
+            first.map_or_else(Sentence::none, |row| row.formula.as_str().into()),
         ),
-        ("Begun", time(first)),
+        (term!("Begun"), time(first)),
         (
-            if record.log.closed.is_some() {
-                "Closed"
-            } else {
-                "Last row"
+            match record.log.closed.is_some() {
+                true => term!("Closed"),
+                false => term!("Last row"),
             },
             time(record.log.closed.as_ref().or(last)),
         ),
-        ("Filled", time(record.log.filling_closed.as_ref())),
-        ("Batch size", size),
-        ("Scales", scales.join(", ")),
+        (term!("Filled"), time(record.log.filling_closed.as_ref())),
+        (term!("Batch size"), size),
+        (term!("Scales"), scales.join(", ").into()),
         (
-            "Log",
-            format!("{} rows, each proved against the chain", record.rows.len()),
+            term!("Log"),
+            match rows {
+                1 => phrase!("1 row, proved against the chain"),
+                _ => phrase!("{rows} rows, each proved against the chain", rows),
+            },
         ),
         (
-            "Head of the log",
-            last.map_or(String::new(), |row| row.chain.clone()),
+            term!("Head of the log"),
+            last.map_or_else(Sentence::none, |row| row.chain.as_str().into()),
         ),
         // What `sha256sum` says of the file, in groups that can be compared by eye.
-        ("in full", grouped(&record.digest)),
+        (term!("in full"), grouped(&record.digest).into()),
     ];
     out.push_str("<dl class=\"head\">\n");
-    let filled = record.log.filling_closed.is_some();
-    for (name, text) in entries.iter().filter(|(name, text)| {
-        (filled || *name != "Filled") && !(*name == "in full" && text.is_empty())
-    }) {
-        let _ = writeln!(out, "<dt>{name}</dt><dd>{}</dd>", escaped(text));
+    let needed = [term!("Filled"), term!("in full")];
+    for (name, text) in entries {
+        if !text.is_empty() || !needed.contains(&name) {
+            let (name, text) = (said.html(name), said.html(text));
+            let _ = writeln!(out, "<dt>{name}</dt><dd>{text}</dd>");
+        }
     }
     out.push_str("</dl>\n");
 }
@@ -158,56 +186,76 @@ fn grouped(digits: &str) -> String {
     groups.collect::<Vec<String>>().join(" ")
 }
 
-fn ticks(points: &[&str], out: &mut String) {
+/// A place to write in what the words ask for.
+fn written(said: Said, words: impl Into<Sentence>, out: &mut String) {
+    let _ = writeln!(out, "<div class=\"box\">{}</div>", said.html(words));
+}
+
+fn ticks(said: Said, points: &[Term], out: &mut String) {
     out.push_str("<div class=\"two\">\n");
     for point in points {
+        let point = said.html(*point);
         let _ = writeln!(out, "<p><span class=\"tick\"></span>{point}</p>");
     }
     out.push_str("</div>\n");
 }
 
 fn before(record: &SheetRecord, out: &mut String) {
-    out.push_str(
-        "<h2>Before the batch <small>ISO 22716 7.2.2; 21 CFR 211.188(b)(2), (6)</small></h2>\n",
-    );
+    let said = record.said();
+    let points = "ISO 22716 7.2.2; 21 CFR 211.188(b)(2), (6)";
+    headed(said, term!("Before the batch"), points, out);
     ticks(
+        said,
         &[
-            "documents at hand",
-            "raw materials available and released",
-            "equipment suitable and clean",
-            "work area clear and inspected",
+            term!("documents at hand"),
+            term!("raw materials available and released"),
+            term!("equipment suitable and clean"),
+            term!("work area clear and inspected"),
         ],
         out,
     );
-    out.push_str("<div class=\"box\">Major equipment besides the scale (vessel, mixer, heater, filler):</div>\n");
-    out.push_str("<h3>Scale check</h3>\n");
-    out.push_str(&doubts(record));
+    let equipment = term!("Major equipment besides the scale (vessel, mixer, heater, filler):");
+    written(said, equipment, out);
+    let _ = writeln!(out, "<h3>{}</h3>", said.html(term!("Scale check")));
+    doubts(record, out);
     out.push_str(&happened(
         record,
         &[RowKind::ScaleCheck],
-        "The log has no scale check of this batch.",
+        term!("The log has no scale check of this batch."),
     ));
 }
 
 /// What is to be heeded of the scale checks: failed, of another day, or none of a scale that weighed.
-fn doubts(record: &SheetRecord) -> String {
-    let mut out = String::new();
+fn doubts(record: &SheetRecord, out: &mut String) {
+    let said = record.said();
     let checks = &record.log.scale_checks;
     for row in checks {
         let failed = row
             .verdict
             .is_some_and(|verdict| verdict != Verdict::Inside);
         let stale = is_of_the_day(&row.note) == Some(false);
-        let what = match (failed, stale) {
-            (true, _) => "did not pass this check, which was its last",
-            (false, true) => "had not been checked on that day",
-            (false, false) => continue,
-        };
-        let (seq, scale) = (row.seq, escaped(&row.scale));
-        let _ = writeln!(
-            out,
-            "<p class=\"alarm\">Row {seq}: the scale {scale} {what}.</p>"
-        );
+        let (seq, scale) = (row.seq, &row.scale);
+        match (failed, stale) {
+            (true, _) => alarm(
+                said,
+                phrase!(
+                    "Row {seq}: the scale {scale} did not pass this check, which was its last.",
+                    seq,
+                    scale
+                ),
+                out,
+            ),
+            (false, true) => alarm(
+                said,
+                phrase!(
+                    "Row {seq}: the scale {scale} had not been checked on that day.",
+                    seq,
+                    scale
+                ),
+                out,
+            ),
+            (false, false) => {}
+        }
     }
     let checked = |name: &str| checks.iter().any(|row| row.scale == name);
     // Without any check there is a sentence of its own.
@@ -217,20 +265,25 @@ fn doubts(record: &SheetRecord) -> String {
         .iter()
         .filter(|name| !checks.is_empty() && !checked(name))
     {
-        let name = escaped(name);
-        let _ = writeln!(
-            out,
-            "<p class=\"alarm\">The log has no check of the scale {name}.</p>"
-        );
+        let none = phrase!("The log has no check of the scale {name}.", name = *name);
+        alarm(said, none, out);
     }
-    out
 }
 
 fn operations(record: &SheetRecord, out: &mut String) {
-    out.push_str(
-        "<h2>Operations by phase <small>ISO 22716 7.2.1.2; 21 CFR 211.188(b)(5)</small></h2>\n",
-    );
-    out.push_str("<table><thead><tr><th>phase<th>instruction<th>confirmed<th>temperature, speed, time, results<th>done by<th>checked by</tr></thead><tbody>\n");
+    let said = record.said();
+    let points = "ISO 22716 7.2.1.2; 21 CFR 211.188(b)(5)";
+    headed(said, term!("Operations by phase"), points, out);
+    out.push_str("<table>");
+    let heads = [
+        term!("phase"),
+        term!("instruction"),
+        term!("confirmed"),
+        term!("temperature, speed, time, results"),
+        term!("done by"),
+        term!("checked by"),
+    ];
+    out.push_str(&said.heads(&heads.map(|head| (head, false))));
     let phases = record.formula.iter().flat_map(|formula| &formula.phases);
     let phases: Vec<(&str, Option<&str>)> = phases
         .map(|phase| (phase.name.as_str(), phase.mix.as_deref()))
@@ -253,8 +306,8 @@ fn operations(record: &SheetRecord, out: &mut String) {
             .map(|row| row.at.strftime("%H:%M:%S").to_string())
             .collect();
         let confirmed = match (mix, mixed.is_empty()) {
-            (None, true) => "no mixing asked".to_owned(),
-            (Some(_), true) => "<b>not confirmed</b>".to_owned(),
+            (None, true) => said.html(term!("no mixing asked")),
+            (Some(_), true) => format!("<b>{}</b>", said.html(term!("not confirmed"))),
             (_, false) => mixed.join(", "),
         };
         let _ = writeln!(
@@ -268,7 +321,9 @@ fn operations(record: &SheetRecord, out: &mut String) {
 }
 
 fn irregular(record: &SheetRecord, out: &mut String) {
-    out.push_str("<h2>Deviations, remedies, remarks <small>ISO 22716 13; 21 CFR 211.188(b)(12)</small></h2>\n");
+    let said = record.said();
+    let title = term!("Deviations, remedies, remarks");
+    headed(said, title, "ISO 22716 13; 21 CFR 211.188(b)(12)", out);
     let told = record.rows.iter().filter(|row| match row.kind {
         RowKind::TakenOut | RowKind::Remedy | RowKind::Residue => true,
         // The formula stands in the appendix, a lot in the table.
@@ -285,12 +340,13 @@ fn irregular(record: &SheetRecord, out: &mut String) {
         | RowKind::Filled
         | RowKind::Closed => false,
     });
-    out.push_str(&list(record, told, "None in the log."));
+    out.push_str(&list(record, told, term!("None in the log.")));
     if record.withdrawn().next().is_some() {
-        out.push_str("<h3>Rows that a later row corrected or replaced</h3>\n");
-        out.push_str(&list(record, record.withdrawn(), ""));
+        let title = term!("Rows that a later row corrected or replaced");
+        let _ = writeln!(out, "<h3>{}</h3>", said.html(title));
+        out.push_str(&list(record, record.withdrawn(), term!("None in the log.")));
     }
-    out.push_str("<div class=\"box\">Investigation, where one was made:</div>\n");
+    written(said, term!("Investigation, where one was made:"), out);
 }
 
 /// Whether a weight lies out of the window that its row names, whatever the verdict.
@@ -304,58 +360,78 @@ fn is_outside(row: &Row) -> bool {
 
 fn by_hand(record: &SheetRecord, out: &mut String) {
     let jars = record.log.opening.as_ref().and_then(|opening| opening.jars);
-    let jars = jars.map_or(String::new(), |(n, _)| format!(" (planned: {n})"));
-    let _ = write!(
-        out,
-        "<h2>Containers, label, samples <small>21 CFR 211.188(b)(5), (6), (8), (9), (10), (13)</small></h2>\n\
-         <div class=\"two\"><div class=\"box\">Containers and closures, lot and number{jars}:</div>\n\
-         <div class=\"box\">Samples taken:</div>\n\
-         <div class=\"box\">In-process results, and results of the examination:</div>\n\
-         <div class=\"box\">Labels issued, used, left over; stick a label here:</div></div>\n"
-    );
+    let containers = match jars {
+        Some((jars, _)) => phrase!(
+            "Containers and closures, lot and number (planned: {jars}):",
+            jars
+        ),
+        None => phrase!("Containers and closures, lot and number:"),
+    };
+    let said = record.said();
+    let points = "21 CFR 211.188(b)(5), (6), (8), (9), (10), (13)";
+    headed(said, term!("Containers, label, samples"), points, out);
+    out.push_str("<div class=\"two\">");
+    written(said, containers, out);
+    for what in [
+        term!("Samples taken:"),
+        term!("In-process results, and results of the examination:"),
+        term!("Labels issued, used, left over; stick a label here:"),
+    ] {
+        written(said, what, out);
+    }
+    out.push_str("</div>\n");
     ticks(
+        said,
         &[
-            "area cleared and inspected after the batch",
-            "equipment cleaned",
+            term!("area cleared and inspected after the batch"),
+            term!("equipment cleaned"),
         ],
         out,
     );
 }
 
-fn signatures(out: &mut String) {
-    out.push_str(
-        "<h2>Signatures <small>21 CFR 211.188(a), (b)(1), (11)</small></h2>\n\
-         <table><thead><tr><th><th>name<th>signature<th>date</tr></thead><tbody>\n",
-    );
+fn signatures(said: Said, out: &mut String) {
+    let points = "21 CFR 211.188(a), (b)(1), (11)";
+    headed(said, term!("Signatures"), points, out);
+    out.push_str("<table><thead><tr><th>");
+    for head in [term!("name"), term!("signature"), term!("date")] {
+        let _ = write!(out, "<th>{}", said.html(head));
+    }
+    out.push_str("</tr></thead><tbody>\n");
     for what in [
-        "formula and targets agree with the master formula",
-        "weighed and made by",
-        "checked by",
-        "released by",
+        term!("formula and targets agree with the master formula"),
+        term!("weighed and made by"),
+        term!("checked by"),
+        term!("released by"),
     ] {
         let _ = writeln!(
             out,
-            "<tr><td>{what}<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"></tr>"
+            "<tr><td>{}<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"></tr>",
+            said.html(what)
         );
     }
-    let _ = writeln!(out, "</tbody></table>\n<p class=\"small\">{STANDING}</p>");
+    let standing = said.html(STANDING);
+    let _ = writeln!(out, "</tbody></table>\n<p class=\"small\">{standing}</p>");
 }
 
 fn appendix(record: &SheetRecord, out: &mut String) {
-    out.push_str(
-        "<h2 class=\"new\">The formula of this batch <small>ISO 22716 7.2.1.2; 21 CFR 211.188(a)</small></h2>\n",
+    let said = record.said();
+    let _ = writeln!(
+        out,
+        "<h2 class=\"new\">{} <small>ISO 22716 7.2.1.2; 21 CFR 211.188(a)</small></h2>",
+        said.html(term!("The formula of this batch"))
     );
     match &record.log.opening {
         Some(opening) => {
-            let _ = writeln!(
-                out,
-                "<p class=\"small\">As the log holds it; SHA-256 of its text {}</p>",
-                sha256(&opening.text)
+            let held = phrase!(
+                "As the log holds it; SHA-256 of its text {digest}",
+                digest = sha256(&opening.text),
             );
+            let _ = writeln!(out, "<p class=\"small\">{}</p>", said.html(held));
             // Line by line: a line end is the one control character that stays.
             let text: Vec<String> = opening.text.lines().map(escaped).collect();
             let _ = writeln!(out, "<pre>{}</pre>", text.join("\n"));
         }
-        None => out.push_str("<p class=\"alarm\">The log holds no formula.</p>\n"),
+        None => alarm(said, phrase!("The log holds no formula."), out),
     }
 }

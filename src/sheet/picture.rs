@@ -3,16 +3,17 @@
 
 use std::fmt::Write;
 
+use super::said::Said;
 use crate::chart::history::signed;
-use crate::chart::svg::escaped;
 use crate::journal::format::row::Row;
+use crate::language::{Slot, phrase, term};
 use crate::mass::Mass;
 
 const BAR: f64 = 110.0;
 
 /// Where the net weight lies in its acceptance window. A diamond: inside; a triangle at the side where
 /// it lies: outside. Empty without a window.
-pub fn deviation_bar(row: &Row) -> String {
+pub fn deviation_bar(row: &Row, said: Said) -> String {
     let (Some(target), Some(net)) = (row.target, row.net) else {
         return String::new();
     };
@@ -26,17 +27,25 @@ pub fn deviation_bar(row: &Row) -> String {
     let x = |g: f64| (BAR * (0.25 + 0.5 * (g - low_g) / width)).clamp(5.0, BAR - 5.0);
     let (at, aim) = (x(grams(net.mass())), x(grams(target.mass())));
     let (shape, place) = if net.mass() < low.mass() {
-        (triangle(at, -1.0), "below the window")
+        (triangle(at, -1.0), term!("below the window"))
     } else if net.mass() > high.mass() {
-        (triangle(at, 1.0), "above the window")
+        (triangle(at, 1.0), term!("above the window"))
     } else {
         let points = format!("{at:.1},3 {:.1},9 {at:.1},15 {:.1},9", at + 4.5, at - 4.5);
-        (polygon(&points), "inside the window")
+        (polygon(&points), term!("inside the window"))
     };
     let off = signed(&net.minus(target).to_string());
+    let label = said.html(phrase!(
+        "{off} g, {place} {low} to {high} g",
+        off = Slot::number(off.as_str()),
+        place,
+        low = Slot::number(low.to_string()),
+        high = Slot::number(high.to_string()),
+    ));
+    let off = said.number(off);
     format!(
         "<svg class=\"bar\" viewBox=\"0 0 {BAR} 29\" width=\"{BAR}\" height=\"29\" role=\"img\" \
-         aria-label=\"{off} g, {place} {low} to {high} g\">\
+         aria-label=\"{label}\">\
          <line x1=\"0\" y1=\"9\" x2=\"{BAR}\" y2=\"9\" stroke=\"#888\"/>\
          <rect x=\"{:.1}\" y=\"2\" width=\"{:.1}\" height=\"14\" fill=\"#e8eef2\" stroke=\"#333\"/>\
          <line x1=\"{aim:.1}\" y1=\"0\" x2=\"{aim:.1}\" y2=\"18\" stroke=\"#333\" stroke-dasharray=\"2 2\"/>\
@@ -58,7 +67,7 @@ fn polygon(points: &str) -> String {
 
 /// The net content of every jar in order, with the label's content and the lower limit where the rows
 /// have them.
-pub fn fill_chart(filled: &[Row]) -> String {
+pub fn fill_chart(filled: &[Row], said: Said) -> String {
     let grams =
         |amount: Option<crate::journal::format::cell::Grams>| amount.map(|a| a.mass().to_g_f64());
     let nets: Vec<f64> = filled.iter().filter_map(|row| grams(row.net)).collect();
@@ -72,11 +81,15 @@ pub fn fill_chart(filled: &[Row]) -> String {
     let (low, high) = (low - margin, high + margin);
     let y = |g: f64| 14.0 + 120.0 * (high - g) / (high - low);
     let step = 500.0 / nets.len().max(2) as f64;
-    let mut out = String::from(
+    let mut out = format!(
         "<svg class=\"fill\" viewBox=\"0 0 680 160\" width=\"680\" height=\"160\" role=\"img\" \
-         aria-label=\"net content of each jar\" font-size=\"10\">",
+         aria-label=\"{}\" font-size=\"10\">",
+        said.html(term!("Net content of each jar"))
     );
-    let lines = [("label", label, 12.0), ("lower limit", limit, -5.0)];
+    let lines = [
+        (term!("label"), label, 12.0),
+        (term!("lower limit"), limit, -5.0),
+    ];
     // Where the two lines lie close together one is named above, the other below them.
     let close = matches!((label, limit), (Some(a), Some(b)) if (y(a) - y(b)).abs() < 12.0);
     for (name, value, aside) in lines {
@@ -91,9 +104,11 @@ pub fn fill_chart(filled: &[Row]) -> String {
             let _ = write!(
                 out,
                 "<line x1=\"20\" y1=\"{0:.1}\" x2=\"540\" y2=\"{0:.1}\" stroke=\"#333\" stroke-dasharray=\"5 3\"/>\
-                 <text x=\"546\" y=\"{1:.1}\">{name} {value:.2} g</text>",
+                 <text x=\"546\" y=\"{1:.1}\">{2} {3} g</text>",
                 y(value),
-                y(value) + aside
+                y(value) + aside,
+                said.html(name),
+                said.number(format_args!("{value:.2}")),
             );
         }
     }
@@ -125,7 +140,7 @@ pub fn fill_chart(filled: &[Row]) -> String {
     let _ = write!(
         out,
         "<text x=\"546\" y=\"150\">{}</text></svg>",
-        escaped("jar; triangle: under label")
+        said.html(term!("jar; triangle: under label"))
     );
     out
 }

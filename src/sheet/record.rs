@@ -4,7 +4,10 @@ use crate::formula::Formula;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Lacking;
 use crate::journal::format::row::Row;
+use crate::language::Language;
 use crate::metrology::ScaleAbility;
+
+use super::said::Said;
 
 /// One batch as its log has it.
 #[derive(Debug, Clone, Default)]
@@ -20,6 +23,8 @@ pub struct SheetRecord {
     pub digest: String,
     /// The scales of the configuration, for their budgets; a log does not hold them.
     pub scales: Vec<ScaleAbility>,
+    /// What the sheet is read in; the rows stay as they are.
+    pub language: Language,
 }
 
 impl SheetRecord {
@@ -33,7 +38,12 @@ impl SheetRecord {
             torn,
             digest: String::new(),
             scales: Vec::new(),
+            language: Language::English,
         }
+    }
+
+    pub(super) fn said(&self) -> Said {
+        Said(self.language)
     }
 
     /// Rows that a later one corrected.

@@ -11,14 +11,9 @@ use crate::chart::svg::escaped;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::PHASE;
 use crate::journal::batch::standing::skipped;
-use crate::journal::format::cell::Grams;
 use crate::journal::format::row::Row;
-use crate::vocabulary::entry::{RowKind, Verdict};
-
-/// Grams as in the log; a dash where there are none.
-pub fn grams(amount: Option<Grams>) -> String {
-    amount.map_or("–".to_owned(), |amount| amount.to_string())
-}
+use crate::language::{Sentence, Slot, Term, phrase, term};
+use crate::vocabulary::entry::RowKind;
 
 /// `09:14:05`; the day stands in the head of the sheet, and in front where it is another.
 fn time(at: Timestamp, day: &str) -> String {
@@ -39,11 +34,22 @@ fn day(record: &SheetRecord) -> String {
 
 /// One row a step: target, window, actual, deviation, lot, scale, time, and room for two initials.
 pub fn table(record: &SheetRecord) -> String {
-    let mut out = String::from(
-        "<table class=\"weighed\"><thead><tr><th>step<th>ingredient<th>lot<th class=\"n\">target g\
-         <th class=\"n\">accepted g<th class=\"n\">actual g<th>deviation, g<th>verdict<th>time, scale\
-         <th>weighed by<th>checked by</tr></thead><tbody>\n",
-    );
+    let said = record.said();
+    let grams = |amount| said.grams(amount);
+    let mut out = String::from("<table class=\"weighed\">");
+    out.push_str(&said.heads(&[
+        (term!("step"), false),
+        (term!("ingredient"), false),
+        (term!("lot"), false),
+        (term!("target g"), true),
+        (term!("accepted g"), true),
+        (term!("actual g"), true),
+        (term!("deviation, g"), false),
+        (term!("verdict"), false),
+        (term!("time, scale"), false),
+        (term!("weighed by"), false),
+        (term!("checked by"), false),
+    ]));
     let day = day(record);
     let mut phase = "";
     for row in record.log.settled() {
@@ -63,30 +69,38 @@ pub fn table(record: &SheetRecord) -> String {
         if let Some(reason) = skipped(row) {
             let _ = writeln!(
                 out,
-                "<tr><td>{step}<td>{}{inci}<td>–<td class=\"n\">{}<td colspan=\"5\"><b>skipped</b>: {}\
+                "<tr><td>{step}<td>{}{inci}<td>–<td class=\"n\">{}<td colspan=\"5\"><b>{}</b>: {}\
                  <td class=\"hand\"><td class=\"hand\"></tr>",
                 escaped(&row.ingredient),
                 grams(row.target),
+                said.html(term!("skipped")),
                 escaped(reason),
             );
             continue;
         }
         let lot = if row.lot.is_empty() { "–" } else { &row.lot };
         let delivered = match record.log.residue(step) {
-            Some(residue) => format!(
-                "<br><small>left {residue}<br>given {}</small>",
-                grams(record.log.delivered(step))
-            ),
+            Some(residue) => {
+                let given = grams(record.log.delivered(step));
+                format!(
+                    "<br><small>{}<br>{}</small>",
+                    said.html(phrase!(
+                        "left {residue}",
+                        residue = Slot::number(residue.to_string())
+                    )),
+                    said.html(phrase!("given {given}", given)),
+                )
+            }
             None => String::new(),
         };
-        let u = row
-            .uncertainty
-            .map_or(String::new(), |u| format!("<br><small>U {u}</small>"));
+        let u = row.uncertainty.map_or(String::new(), |u| {
+            format!("<br><small>U {}</small>", said.number(u))
+        });
         let off = if row.low.is_some() {
-            deviation_bar(row)
+            deviation_bar(row, said)
         } else {
             row.deviation
-                .map_or("–".into(), |off| signed(&off.to_string()))
+                .map_or("–".into(), |off| said.number(signed(&off.to_string())))
         };
         let _ = writeln!(
             out,
@@ -98,18 +112,22 @@ pub fn table(record: &SheetRecord) -> String {
             grams(row.low),
             grams(row.high),
             grams(row.net),
-            row.verdict.map_or("not proven", Verdict::name),
+            escaped(&row.verdict.map_or_else(
+                || said.text(term!("not proven")),
+                |verdict| said.verdict(verdict),
+            )),
             time(row.at, &day),
             escaped(&row.scale),
-            escaped(&row.vessel),
+            escaped(&said.vessel(&row.vessel)),
         );
     }
     for one in record.missing() {
         let _ = writeln!(
             out,
-            "<tr><td>{}<td>{}<td colspan=\"7\"><b>not weighed</b><td class=\"hand\"><td class=\"hand\"></tr>",
+            "<tr><td>{}<td>{}<td colspan=\"7\"><b>{}</b><td class=\"hand\"><td class=\"hand\"></tr>",
             one.number,
-            escaped(&one.ingredient)
+            escaped(&one.ingredient),
+            said.html(term!("not weighed"))
         );
     }
     out.push_str("</tbody></table>\n");
@@ -117,12 +135,13 @@ pub fn table(record: &SheetRecord) -> String {
 }
 
 /// Rows of these kinds as a list in order of time; a sentence where there are none.
-pub fn happened(record: &SheetRecord, kinds: &[RowKind], none: &str) -> String {
+pub fn happened(record: &SheetRecord, kinds: &[RowKind], none: Term) -> String {
     let rows = record.rows.iter().filter(|row| kinds.contains(&row.kind));
     list(record, rows, none)
 }
 
-pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none: &str) -> String {
+pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none: Term) -> String {
+    let said = record.said();
     let day = day(record);
     let mut out = String::new();
     for row in rows {
@@ -131,38 +150,47 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             "<tr><td>{}<td><time>{}</time><td class=\"kind\">{}",
             row.seq,
             time(row.at, &day),
-            row.kind.name()
+            escaped(&said.kind(row.kind))
         );
-        let step = match row.step {
-            0 => String::new(),
-            jar if row.phase == PHASE => format!("jar {jar} "),
-            step => format!("step {step} "),
+        let about = match (row.ingredient.is_empty(), row.phase == PHASE) {
+            (false, _) => row.ingredient.as_str().into(),
+            (true, true) => Sentence::from(term!("filling")),
+            (true, false) => row.phase.as_str().into(),
         };
-        let about = if row.ingredient.is_empty() {
-            &row.phase
-        } else {
-            &row.ingredient
+        let about = match row.step {
+            0 => about,
+            jar if row.phase == PHASE => phrase!("jar {jar} {about}", jar, about),
+            step => phrase!("step {step} {about}", step, about),
         };
-        let verdict = row.verdict.map_or("", Verdict::name);
+        let verdict = row.verdict.map(|verdict| said.verdict(verdict));
+        let verdict = escaped(&verdict.unwrap_or_default());
         let note = match Amendment::of_note(&row.note) {
             Some(Ok((_, words))) => words,
             Some(Err(_)) | None => &row.note,
         };
         let _ = writeln!(
             out,
-            "<td>{step}{}<td class=\"n\">{}<td class=\"n\">{}<td>{verdict}<td class=\"kind\">{}<td>{}</tr>",
-            escaped(about),
-            grams(row.target),
-            grams(row.net),
+            "<td>{}<td class=\"n\">{}<td class=\"n\">{}<td>{verdict}<td class=\"kind\">{}<td>{}</tr>",
+            said.html(about),
+            said.grams(row.target),
+            said.grams(row.net),
             escaped(&row.scale),
             escaped(note)
         );
     }
     if out.is_empty() {
-        return format!("<p>{none}</p>\n");
+        return format!("<p>{}</p>\n", said.html(none));
     }
-    format!(
-        "<table><thead><tr><th>row<th>time<th>kind<th>of<th class=\"n\">target g<th class=\"n\">g\
-         <th>verdict<th>scale<th>remark</tr></thead><tbody>\n{out}</tbody></table>\n"
-    )
+    let heads = said.heads(&[
+        (term!("row"), false),
+        (term!("time"), false),
+        (term!("kind"), false),
+        (term!("of"), false),
+        (term!("target g"), true),
+        (term!("g"), true),
+        (term!("verdict"), false),
+        (term!("scale"), false),
+        (term!("remark"), false),
+    ]);
+    format!("<table>{heads}{out}</tbody></table>\n")
 }

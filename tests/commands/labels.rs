@@ -371,8 +371,8 @@ fn labels_are_read_off_the_page_as_a_browser_shows_it() {
     for words in [
         "Dune <b>soak</b>",
         "Keep out of the eyes & ears.",
-        "Best before 2026-09-30",
-        "Batch soak-1, jar 2",
+        "Best used before the end of 30 September 2026",
+        "Batch: soak-1, jar 2",
     ] {
         assert!(
             seen["text"].as_str().unwrap().contains(words),

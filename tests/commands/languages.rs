@@ -53,7 +53,7 @@ fn speaking(language: &str) -> Person {
 }
 
 /// Each with the exit code that it ends with.
-const COMMANDS: [(&[&str], i32); 30] = [
+const COMMANDS: [(&[&str], i32); 32] = [
     (&["status"], 1),
     (&["next"], 1),
     (&["begin", "--go-on"], 0),
@@ -68,6 +68,8 @@ const COMMANDS: [(&[&str], i32); 30] = [
     (&["history", "Sulphur"], 1),
     (&["check", "dune", "--batch", "100g", "--budget"], 0),
     (&["label", "dune-1"], 0),
+    (&["declaration", "dune-1"], 0),
+    (&["declaration", "dune-1", "--rules", "ca"], 0),
     (&["remedy"], 1),
     (&["remedy", "dune-1"], 0),
     (&["remedy", "dune-3"], 0),
@@ -87,9 +89,23 @@ const COMMANDS: [(&[&str], i32); 30] = [
 ];
 
 /// What is called so everywhere, or by the maker.
-const NAMES: [&str; 14] = [
-    "bismar", "sea", "salt", "oat", "flour", "dune", "soak", "dry", "bench", "jug", "remedy",
-    "fill", "batch", "begin",
+const NAMES: [&str; 16] = [
+    "ingredients",
+    "inci",
+    "bismar",
+    "sea",
+    "salt",
+    "oat",
+    "flour",
+    "dune",
+    "soak",
+    "dry",
+    "bench",
+    "jug",
+    "remedy",
+    "fill",
+    "batch",
+    "begin",
 ];
 
 #[test]
@@ -116,6 +132,59 @@ fn told_round(person: &Person, words: &[&str], code: i32) -> Option<String> {
         .filter(|word| !NAMES.contains(&word.as_str()))
         .collect();
     (!unknown.is_empty()).then(|| format!("{words:?}: {unknown:?} in {text}"))
+}
+
+/// What is printed: the batch sheet, and the labels with what they lack. The log's own remarks and the formula's text
+/// stay as they are.
+#[test]
+fn no_text_on_paper_goes_round_the_messages() {
+    let person = speaking("x-marked");
+    let sheet = person.run(&["sheet", "dune-1", "--out", "-"]).ended(0).out;
+    person
+        .run(&["label", "dune-1", "--rules", "eu", "--sheet", "labels.html"])
+        .ended(0);
+    let labels = fs::read_to_string(person.path("labels.html")).unwrap();
+    let mut names = NAMES.to_vec();
+    names.extend(["iso", "cfr", "utc"]);
+    for (page, known) in [
+        (sheet, "Raw materials weighed"),
+        (labels, "Labels of batch"),
+    ] {
+        assert!(page.contains(known), "{page}");
+        let (_, body) = page.split_once("</head>").unwrap();
+        let body = body.split("<pre>").next().unwrap();
+        let told = body.split('<').map(|part| match part.split_once('>') {
+            Some((_, text)) => format!("{text}\n"),
+            None => part.to_owned(),
+        });
+        let told = told.collect::<String>().replace("&quot;", "\"");
+        let mut unknown = unknown(&told, &names, "/.-");
+        // Points of the rules, and symbols.
+        unknown.retain(|word| word.chars().count() > 1);
+        assert!(unknown.is_empty(), "{unknown:?} in {told}");
+    }
+    // In German with the comma; what the law has in another language stays, and so does a label for a place where
+    // English is asked for.
+    let german = speaking("de");
+    let sheet = german.run(&["sheet", "dune-1", "--out", "-"]).ended(0).out;
+    for words in ["<html lang=\"de\">", "Gewogene Rohstoffe", "<b>80,01</b>"] {
+        assert!(sheet.contains(words), "{words}: {sheet}");
+    }
+    for (rules, words) in [
+        ("eu", ["Ingredients:", "Charge: dune-1", ">7,5 g</p>"]),
+        ("us", ["Ingredients:", "Batch: dune-1", "0.26 OZ (7.5 g)"]),
+        ("ca", ["Ingrédients", "Batch: / Lot : dune-1", ">7.5 g</p>"]),
+    ] {
+        let paper = format!("{rules}.html");
+        let of = [
+            "label", "dune-1", "--net", "7.5g", "--rules", rules, "--sheet", &paper,
+        ];
+        german.run(&of).ended(0);
+        let paper = fs::read_to_string(german.path(&paper)).unwrap();
+        for words in words {
+            assert!(paper.contains(words), "{rules}: {words}: {paper}");
+        }
+    }
 }
 
 /// What is wrong with a file of hers, also where the library that reads TOML says it.

@@ -165,7 +165,7 @@ fn a_label_is_completed_and_printed_from_the_page_alone() {
         "60 g",
         "jar 1",
         "jar 2",
-        "Best before 2027-09-02",
+        "Best used before the end of 2 September 2027",
         "<ears>",
     ] {
         assert!(has(&sheet, "tab", words), "{words}: {sheet:#}");

@@ -156,8 +156,8 @@ fn from_a_scale_in_its_box_to_the_second_jar_s_label_by_the_page_alone() {
     for words in [
         "Hand soak\nbath soak\n50 g",
         "Ingredients: Maris Sal, Helianthus Annuus Seed Oil, Avena Sativa Kernel Flour",
-        "Best before 2031-12-31",
-        &format!("Batch {batch}, jar 2"),
+        "Best used before the end of 31 December 2031",
+        &format!("Batch: {batch}, jar 2"),
         "Saltmarsh Bench, 1 Quay Row",
     ] {
         assert!(second.contains(words), "{words}: {labels}");

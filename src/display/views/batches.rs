@@ -135,6 +135,7 @@ pub fn sheet(context: &Context, asked: &Batch) -> Result<String, QueryError> {
     let path = context.log(&asked.batch)?;
     let mut record = folder::sheet_record(&path)?;
     record.scales = context.config().abilities();
+    record.language = language();
     if record.rows.is_empty() {
         let log = path.display().to_string();
         let text = phrase!("{log}: the log has no row yet", log);

@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use super::grams;
-use crate::display::spoken::said;
+use crate::display::spoken::{language, said};
 use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::form::of_the_form;
@@ -209,7 +209,7 @@ fn cautions_of(context: &Context, formula: &Formula) -> Result<Vec<Sentence>, Qu
 /// As [`label`].
 pub fn declaration(context: &Context, asked: &Asked) -> Result<String, QueryError> {
     let read = asked.read(context)?.labelled;
-    Ok(text::report(&read.declared, read.net))
+    Ok(text::report(&read.declared, read.net, language()))
 }
 
 /// The labels to print, as one HTML document.
@@ -225,7 +225,7 @@ pub fn labels(context: &Context, asked: &Asked) -> Result<String, QueryError> {
         );
         return Err(QueryError::Other(why));
     }
-    sheet_of(&label, asked.each_jar).map_err(|error| {
+    sheet_of(&label, asked.each_jar, language()).map_err(|error| {
         let error = error.to_string();
         QueryError::Other(phrase!(
             "no code can be made of the batch's name: {error}",
