@@ -19,7 +19,8 @@ pub fn cut(text: &str, columns: usize) -> &str {
 /// Breaks a text between words so that no line is wider than `columns`; a longer word is cut. Gives
 /// at least one line.
 pub fn fold(text: &str, columns: usize) -> Vec<String> {
-    let text = Vec::from_iter(text.split_whitespace()).join(" ");
+    // A no-break space is none to break at.
+    let text = Vec::from_iter(text.split_ascii_whitespace()).join(" ");
     let options = textwrap::Options::new(columns.max(1))
         .word_separator(textwrap::WordSeparator::AsciiSpace)
         .word_splitter(textwrap::WordSplitter::NoHyphenation)

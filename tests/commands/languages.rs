@@ -173,7 +173,10 @@ fn no_text_on_paper_goes_round_the_messages() {
     for (rules, words) in [
         ("eu", ["Ingredients:", "Charge: dune-1", ">7,5 g</p>"]),
         ("us", ["Ingredients:", "Batch: dune-1", "0.26 OZ (7.5 g)"]),
-        ("ca", ["Ingrédients", "Batch: / Lot : dune-1", ">7.5 g</p>"]),
+        (
+            "ca",
+            ["Ingrédients", "Batch: / Lot\u{a0}: dune-1", ">7.5 g</p>"],
+        ),
     ] {
         let paper = format!("{rules}.html");
         let of = [

@@ -194,7 +194,7 @@ fn the_environment_chooses_where_the_configuration_does_not() {
     let daemon = Daemon::spawn(command, &person);
     person.begins();
     let says = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
-    daemon.until(|| says("Posez un bécher vide : ensuite, 50,00 g de Sea salt."));
+    daemon.until(|| says("Posez un bécher vide\u{a0}: ensuite, 50,00 g de Sea salt."));
     drop(pan);
     assert_eq!(daemon.terminate(), Some(0));
 }

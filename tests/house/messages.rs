@@ -458,6 +458,23 @@ fn a_language_that_nobody_reviewed_says_so() {
     }
 }
 
+/// No line breaks before such a sign in French, nor within its quotation marks (Imprimerie nationale, Lexique des règles
+/// typographiques; from memory).
+#[test]
+fn french_signs_are_kept_with_their_words() {
+    let is_loose = |text: &str| {
+        let behind = [" ;", " :", " !", " ?", " »"];
+        behind.iter().any(|sign| text.contains(sign)) || text.contains("« ")
+    };
+    assert!(is_loose("dites « suite\u{a0}»") && is_loose("a : b") && !is_loose("a\u{a0}: b"));
+    let all = Language::French.all();
+    let loose: Vec<_> = all.filter(|(.., own)| is_loose(own)).collect();
+    assert!(loose.is_empty(), "{loose:#?}");
+    // And a text is folded at none of them.
+    let folded = bismar::text::columns::fold("un deux\u{a0}: trois", 8);
+    assert_eq!(folded, ["un", "deux\u{a0}:", "trois"]);
+}
+
 #[test]
 fn gettext_itself_takes_the_files_and_reads_what_we_read() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
