@@ -6,9 +6,12 @@ use super::lots::{StoreArgs, told};
 use super::{Exit, Failure, Outcome, heads, number, print, said, tell};
 use crate::journal::read::folder::all_threads;
 use crate::language::{counted, phrase, term};
+use crate::lots::shelf::unused;
 use crate::mass::Mass;
-use crate::text::columns::aligned;
-use crate::workshop::batches::archive;
+use crate::text::columns::{aligned, fold};
+use crate::workshop::batches::{archive, stocktake};
+use crate::workshop::store;
+use crate::workshop::today;
 use crate::workshop::tracing::{Step, Trace, TraceError};
 
 #[derive(Debug, Args)]
@@ -26,7 +29,10 @@ pub struct TraceArgs {
 pub fn run(args: &TraceArgs) -> Outcome {
     let logs = archive(&args.store.logs_dir()?);
     let trace = Trace::of(&args.name, args.ingredient.as_deref(), &logs, all_threads())?;
-    let trace = told(trace)??;
+    let trace = match told(trace)? {
+        Ok(trace) => trace,
+        Err(error) => return listed(args, error),
+    };
     for alike in &trace.alike {
         tell(&said(phrase!("warning: {alike}", alike = alike.clone())));
     }
@@ -49,6 +55,30 @@ pub fn run(args: &TraceArgs) -> Outcome {
     print(&parts.join("\n"))?;
     Ok(Exit::Done)
 }
+
+/// What the list of lots has of a name that no batch took.
+fn listed(args: &TraceArgs, error: TraceError) -> Outcome {
+    let lots = match args.store.lots_file() {
+        Ok(file) => store::lots(&file)?,
+        // Without a home there is no list.
+        Err(_) => Vec::new(),
+    };
+    let (batches, elsewhere, _) = stocktake(&args.store.logs_dir()?, all_threads())?;
+    let asked = (args.name.as_str(), args.ingredient.as_deref());
+    let unused = unused(&lots, asked, (&batches, &elsewhere), today());
+    if unused.is_empty() {
+        return Err(error.into());
+    }
+    for words in unused {
+        for line in fold(&said(words), COLUMNS) {
+            print(&line)?;
+        }
+    }
+    Ok(Exit::Done)
+}
+
+/// The columns of a terminal that is not asked.
+const COLUMNS: usize = 100;
 
 impl From<TraceError> for Failure {
     fn from(error: TraceError) -> Failure {

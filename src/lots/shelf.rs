@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use jiff::civil::Date;
 
+use super::elsewhere::Elsewhere;
 use super::stock::{Inventory, Made, Prices, Supply};
 use super::stocktake::Stocktake;
 use super::trace::{ByLot, Use};
@@ -178,6 +179,50 @@ pub fn listed(lots: &[Lot], batches: &Stocktake, today: Date) -> Vec<Listed> {
         one(&lot, Some(made.left(uses.of(&made.batch))))
     });
     bought.chain(made).collect()
+}
+
+/// What is known of the lots `name` of the list, of `ingredient` alone where that is told, for one who asks where they went
+/// while no batch here took from them: sentences.
+pub fn unused(
+    lots: &[Lot],
+    (name, ingredient): (&str, Option<&str>),
+    (batches, elsewhere): (&Stocktake, &Elsewhere),
+    today: Date,
+) -> Vec<Sentence> {
+    let is = |lot: &Lot| lot.is(name, ingredient.unwrap_or(&lot.ingredient));
+    let all = listed(lots, batches, today).into_iter();
+    let mut told = Vec::new();
+    for one in all.filter(|one| is(&one.lot) && lots.contains(&one.lot)) {
+        let (lot, ingredient) = (&one.lot.name, &one.lot.ingredient);
+        let mut words = match elsewhere.said_of(&one.lot) {
+            None => phrase!(
+                "Lot {lot} of {ingredient} is in the list, and no batch took from it.",
+                lot,
+                ingredient
+            ),
+            Some(taken) => phrase!(
+                "Lot {lot} of {ingredient} is in the list, and no batch of this bench took from it; {taken}.",
+                lot,
+                ingredient,
+                taken
+            ),
+        };
+        if let Some(day) = one.lot.opened {
+            words = words.and(phrase!("It was opened on {day}.", day = day.to_string()));
+        }
+        words = words.and(match one.left {
+            Some(left) => phrase!(
+                "{left} g of it are left.",
+                left = left.grams(Mass::from_mg(10))
+            ),
+            None => phrase!("How much of it is left is not known."),
+        });
+        if let Some(why) = one.refused {
+            words = words.and(phrase!("It is refused: {why}.", why));
+        }
+        told.push(words);
+    }
+    told
 }
 
 /// What is left of each ingredient's lots that may be used on the day `today`. An ingredient without a

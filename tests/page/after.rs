@@ -242,6 +242,14 @@ fn a_lot_is_followed_corrected_and_taken_out_and_no_line_is_rewritten() {
     screen.press("Show where it went");
     screen.reads("no batch is named S-9 and none took from a lot S-9");
 
+    // A lot of the list that no batch took is none that is unknown.
+    let unused = "[[lot]]\nname = \"U-1\"\ningredient = \"Sunflower oil\"\namount = \"250 g\"\n";
+    fs::write(&list, format!("{LOTS}{unused}")).unwrap();
+    screen.write("Lot or batch", "U-1");
+    screen.press("Show where it went");
+    screen.reads("Lot U-1 of Sunflower oil is in the list, and no batch took from it. 250.00 g of it are left.");
+    fs::write(&list, LOTS).unwrap();
+
     // A correction is shown first, and nothing is written meanwhile.
     screen.press("Lots");
     screen.press("S-1");

@@ -552,6 +552,42 @@ fn the_readme_shows_what_the_commands_print() {
     assert_eq!(block, printed);
 }
 
+/// Who asks where a lot went that nobody used hears that, and not that it is unknown.
+#[test]
+fn a_lot_of_the_list_that_no_batch_took_is_told_as_such() {
+    let home = tempfile::tempdir().unwrap();
+    workshop(home.path());
+    for (ingredient, more) in [
+        (
+            "Oat flour",
+            &["--amount", "1kg", "--opened", "2026-01-31"][..],
+        ),
+        ("Kaolin", &["--best-before", "2020-01-01"]),
+    ] {
+        let words = ["lots", "add", "U-1", "--ingredient", ingredient];
+        let added = bismar(home.path(), &[&words[..], more].concat());
+        assert_eq!(added.status.code(), Some(0), "{}", said(&added));
+    }
+    let oats = "Lot U-1 of Oat flour is in the list, and no batch took from it. It was opened on 2026-01-31. \
+                1000.00 g of it are left.";
+    let kaolin = "Lot U-1 of Kaolin is in the list, and no batch took from it. How much of it is left is not known. It \
+                  is refused: lot U-1 was best before 2020-01-01.";
+    for (more, told) in [
+        (&[][..], format!("{oats} {kaolin}")),
+        (&["--ingredient", "Oat flour"], oats.to_owned()),
+    ] {
+        let traced = bismar(home.path(), &[&["trace", "U-1"][..], more].concat());
+        assert_eq!(traced.status.code(), Some(0), "{}", said(&traced));
+        let lines = said(&traced);
+        assert_eq!(lines.split_whitespace().collect::<Vec<_>>().join(" "), told);
+    }
+    // Of another ingredient there is none, and a lot that was used is traced as before.
+    let other = bismar(home.path(), &["trace", "U-1", "--ingredient", "Clay"]);
+    assert_eq!(other.status.code(), Some(1), "{}", said(&other));
+    let used = said(&bismar(home.path(), &["trace", "S-12"]));
+    assert!(used.contains("S-12 reached"), "{used}");
+}
+
 #[test]
 fn an_unknown_name_and_a_broken_list_of_lots_are_told() {
     let home = tempfile::tempdir().unwrap();

@@ -148,7 +148,7 @@ export async function trace(name) {
   const box = stack();
   const draw = async (ingredient) => {
     const reply = await get(question("/trace", { name, ingredient }));
-    refill(box, reply.error ? wrong(reply.error) : traced(reply, ingredient, draw));
+    refill(box, reply.error ? wrong(reply.error) : reply.unused ? [lines(reply.unused), damaged(reply)] : traced(reply, ingredient, draw));
   };
   await draw("");
   return [ask, box];

@@ -8,7 +8,7 @@ use super::super::context::{Context, threads};
 use super::{grams, plan};
 use crate::display::spoken::said;
 use crate::language::Sentence;
-use crate::lots::shelf::listed;
+use crate::lots::shelf::{listed, unused};
 use crate::mass::Mass;
 use crate::workshop::batches::{archive, stocktake};
 use crate::workshop::tracing::{Step, Trace};
@@ -67,13 +67,26 @@ pub struct Name {
 /// Where a lot or batch went, and what a batch is made of.
 ///
 /// # Errors
-/// Where no log names it, or the logs do not read.
+/// Where no log and no lot of the list has the name, or they do not read.
 pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
     let ingredient = Some(asked.ingredient.trim()).filter(|name| !name.is_empty());
     let logs = archive(&context.config().logs()?);
     let (trace, damaged) = Trace::of(asked.name.trim(), ingredient, &logs, threads())?;
-    let trace = trace.map_err(|error| QueryError::Other(error.told()))?;
     let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
+    let trace = match trace {
+        Ok(trace) => trace,
+        Err(error) => {
+            let (batches, elsewhere, _) = stocktake(&context.config().logs()?, threads())?;
+            let took = (&batches, &elsewhere);
+            let wanted = (asked.name.trim(), ingredient);
+            let unused = unused(&context.lots()?, wanted, took, today());
+            if unused.is_empty() {
+                return Err(QueryError::Other(error.told()));
+            }
+            let unused = unused.iter().map(said).collect::<Vec<_>>();
+            return Ok(json!({ "unused": unused, "damaged": damaged }));
+        }
+    };
     let steps = |steps: &[Step]| -> Vec<Value> {
         let one = |step: &Step| {
             json!({
