@@ -14,6 +14,7 @@ pub mod failure;
 mod fill;
 mod gather;
 mod guided;
+pub mod help;
 mod history;
 pub mod identify;
 mod label;
@@ -44,13 +45,12 @@ use std::io::Write as _;
 use std::process::ExitCode;
 use std::sync::OnceLock;
 
-use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
+use clap::{FromArgMatches as _, Parser, Subcommand};
 
 pub use failure::{Exit, Failure, Outcome};
 
 use crate::config::Config;
 use crate::language::{Language, Sentence, Term};
-use crate::text::columns::fold;
 use crate::text::{harmless, misleads};
 
 /// bismar watches your bench scale while you weigh a batch: it knows the step and the tare, tells
@@ -162,48 +162,9 @@ enum Command {
     Names(named::NamesArgs),
 }
 
-/// The commands by what is to be done, in the order in which they are listed.
-const GROUPS: [(&str, &[&str]); 6] = [
-    ("Prepare a batch", &["check", "plan", "lots"]),
-    (
-        "Weigh it",
-        &[
-            "begin", "watch", "status", "next", "keep", "again", "undo", "skip", "lot", "note",
-            "residue", "cancel", "remedy", "stop", "fill",
-        ],
-    ),
-    (
-        "Look back at it",
-        &["sheet", "label", "declaration", "trace", "history", "log"],
-    ),
-    (
-        "Set up and check a scale",
-        &[
-            "identify",
-            "vessel",
-            "scale-check",
-            "repeatability",
-            "capture",
-        ],
-    ),
-    (
-        "Run bismar",
-        &[
-            "page",
-            "daemon",
-            "gather",
-            "config",
-            "completions",
-            "man",
-            "help",
-        ],
-    ),
-    ("Try it without a scale", &["demo", "replay"]),
-];
-
 /// Runs the program: reads the command line, does it, says what went wrong.
 pub fn main() -> ExitCode {
-    let parsed = tree().try_get_matches();
+    let parsed = help::tree_in(language()).try_get_matches();
     let cli = match parsed.and_then(|found| Cli::from_arg_matches(&found)) {
         Ok(cli) => cli,
         Err(error) => {
@@ -272,39 +233,9 @@ fn run(command: Command) -> Outcome {
     }
 }
 
-/// The whole tree, with its commands by what is to be done.
+/// The whole tree, with its commands by what is to be done, in English: manuals and completions are made of it.
 fn tree() -> clap::Command {
-    let tree = Cli::command();
-    let listed = listed(&tree);
-    tree.help_template(format!(
-        "{{about-with-newline}}\n{{usage-heading}} {{usage}}\n\n{listed}{{options}}{{after-help}}"
-    ))
-}
-
-/// The commands in their groups, as the help lists them.
-fn listed(tree: &clap::Command) -> String {
-    let mut tree = tree.clone();
-    tree.build();
-    let style = tree.get_styles().get_header();
-    let names = GROUPS.iter().flat_map(|(_, names)| names.iter());
-    let longest = names.map(|name| name.len()).max().unwrap_or_default();
-    let mut text = String::new();
-    for (group, names) in GROUPS {
-        text.push_str(&format!("{style}{group}:{style:#}\n"));
-        for name in names {
-            let command = tree.find_subcommand(name);
-            let about = command.and_then(clap::Command::get_about);
-            let about = about.map(ToString::to_string).unwrap_or_default();
-            let mut first = *name;
-            for line in fold(&about, COLUMNS - longest - 4) {
-                text.push_str(&format!("  {first:longest$}  {line}\n"));
-                first = "";
-            }
-        }
-        text.push('\n');
-    }
-    text.push_str(&format!("{style}Options:{style:#}\n"));
-    text
+    help::tree_in(Language::English)
 }
 
 /// The columns of a terminal that is not asked.
@@ -355,34 +286,4 @@ pub fn write(bytes: &[u8]) -> Result<(), Failure> {
 fn tell(text: &str) {
     // A closed stderr is no reason to stop.
     let _ = writeln!(std::io::stderr(), "{}", harmless(text));
-}
-
-#[cfg(test)]
-mod tests {
-    #[test]
-    fn the_tree_of_commands_is_sound() {
-        super::tree().debug_assert();
-    }
-
-    /// Each command stands in one group, in the order of the manual page and the completions.
-    #[test]
-    fn every_command_is_listed_once_by_what_is_to_be_done() {
-        let mut tree = super::tree();
-        tree.build();
-        let commands = tree
-            .get_subcommands()
-            .filter(|command| !command.is_hide_set());
-        let commands: Vec<&str> = commands.map(clap::Command::get_name).collect();
-        let (last, others) = commands.split_last().unwrap();
-        assert_eq!(*last, "help");
-        let listed = super::GROUPS
-            .iter()
-            .flat_map(|(_, names)| names.iter().copied());
-        assert!(
-            listed
-                .filter(|name| name != last)
-                .eq(others.iter().copied()),
-            "{others:?}"
-        );
-    }
 }

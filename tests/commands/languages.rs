@@ -134,6 +134,34 @@ fn told_round(person: &Person, words: &[&str], code: i32) -> Option<String> {
     (!unknown.is_empty()).then(|| format!("{words:?}: {unknown:?} in {text}"))
 }
 
+/// The first page of the help; the page of one command is English.
+#[test]
+fn the_first_page_of_the_help_is_in_the_language() {
+    let page = |language: &str, words: &[&str]| speaking(language).run(words).ended(0).out;
+    let marked = page("x-marked", &["--help"]);
+    let mut names = NAMES.to_vec();
+    names.extend(["command", "options"]);
+    // Commands are typed as they are, each at the beginning of its line.
+    let told = marked.lines().map(|line| match line.strip_prefix("  ") {
+        Some(line) if !line.starts_with(' ') => {
+            line.split_once("  ").map_or("", |(_, about)| about)
+        }
+        _ => line,
+    });
+    let told = told.collect::<Vec<_>>().join("\n");
+    let round = unknown(&told, &names, "-");
+    assert!(round.is_empty(), "{round:?} in {marked}");
+    let german = page("de", &["--help"]);
+    for words in ["Eine Charge vorbereiten:", "\n  begin          Eine Charge"] {
+        assert!(german.contains(words), "{words}: {german}");
+    }
+    assert_eq!(
+        page("de", &["fill", "--help"]),
+        page("en", &["fill", "--help"])
+    );
+    assert_eq!(page("de", &["man"]), page("en", &["man"]));
+}
+
 /// What is printed: the batch sheet, and the labels with what they lack. The log's own remarks and the formula's text
 /// stay as they are.
 #[test]

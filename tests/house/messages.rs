@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use bismar::cli::help;
 use bismar::display::spoken;
 use bismar::language::Language;
 use syn::visit::{self, Visit};
@@ -230,6 +231,24 @@ fn each_language_says_all_that_the_page_says_and_nothing_else() {
 }
 
 #[test]
+fn each_language_says_all_of_the_first_page_of_the_help_and_nothing_else() {
+    let texts: BTreeSet<String> = help::texts().into_iter().collect();
+    assert!(texts.contains("Weigh it:") && texts.len() > 40, "{texts:?}");
+    for language in OTHERS {
+        let own = language
+            .all()
+            .filter(|(context, ..)| *context == help::CONTEXT);
+        let said: BTreeSet<String> = own.map(|(_, english, _)| english.to_owned()).collect();
+        let missing: Vec<_> = texts.difference(&said).collect();
+        let unused: Vec<_> = said.difference(&texts).collect();
+        assert!(
+            missing.is_empty() && unused.is_empty(),
+            "{language:?}: {missing:#?} {unused:#?}"
+        );
+    }
+}
+
+#[test]
 fn each_language_says_all_that_the_sources_say_and_nothing_else() {
     let texts = texts_under("src");
     assert!(texts.ours.len() > 200, "{}", texts.ours.len());
@@ -237,7 +256,8 @@ fn each_language_says_all_that_the_sources_say_and_nothing_else() {
     let mut faults = Vec::new();
     for language in OTHERS {
         let tag = language.tag();
-        let of_the_page = |(context, ..): &(&str, &str, &str)| *context == spoken::CONTEXT;
+        let of_the_page =
+            |(context, ..): &(&str, &str, &str)| [spoken::CONTEXT, help::CONTEXT].contains(context);
         let (plain, formed): (Vec<_>, Vec<_>) = (language.all())
             .filter(|message| !of_the_page(message))
             .partition(|(context, ..)| context.is_empty());
@@ -308,12 +328,14 @@ fn no_sentence_of_the_engine_goes_round_the_messages() {
 #[test]
 fn no_sentence_of_a_command_goes_round_the_messages() {
     // For who looks into the program, or writes files: simulated and replayed batches, captures, man pages, scripts.
-    const ENGLISH: [&str; 11] = [
+    const ENGLISH: [&str; 12] = [
         "capture.rs",
         "completions.rs",
         // Its journal is English.
         "daemon.rs",
         "demo.rs",
+        // Held against the files by a test of its own.
+        "help.rs",
         "man.rs",
         "mod.rs",
         "rehearsed.rs",
