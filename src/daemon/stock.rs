@@ -26,7 +26,6 @@ use crate::lots::stock::Made;
 use crate::lots::stocktake::Stocktake;
 use crate::lots::trace::Use;
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
-use crate::text::alike::same_name;
 use crate::workshop::batches::{add_elsewhere, archive};
 use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::{store, today};
@@ -329,7 +328,7 @@ struct Taken {
 
 /// What the logs say was taken and made, as far as it is wanted. One processor is left to the loop.
 fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, Sentence> {
-    let mut stock = Stocktake::apart(wanted.running.as_deref());
+    let mut stock = Stocktake::apart(wanted.running.as_deref(), &wanted.premixes);
     let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
     let read = archive(folder).add_up(all_threads() - 1, &logs.progress, add);
     let mut faults = read.map_err(|error| error.told())?;
@@ -339,13 +338,9 @@ fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, Sentence>
     let running = wanted.running.as_deref();
     faults
         .retain(|bad| !(bad.is_torn() && running == Some(name_of(Path::new(&bad.file)).as_str())));
-    let of_it = |made: &Made| {
-        let mut premixes = wanted.premixes.iter();
-        premixes.any(|one| same_name(one, &made.formula))
-    };
     Ok(Taken {
         uses: stock.uses(),
-        made: stock.made(of_it),
+        made: stock.made(),
         damaged: faults.iter().map(ToString::to_string).collect(),
         elsewhere,
     })

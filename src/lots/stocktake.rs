@@ -3,19 +3,24 @@
 
 use std::collections::{HashMap, HashSet};
 
+use jiff::Timestamp;
+
 use super::stock::Made;
 use super::trace::Use;
 use super::{named_steps, uses_of};
 use crate::journal::batch::summary::Summary;
 use crate::mass::Mass;
+use crate::text::alike::same_name;
 
 /// What was taken of each lot, and what was made.
 #[derive(Debug, Default)]
 pub struct Stocktake {
     /// By lot and ingredient as they were named.
     taken: HashMap<String, HashMap<String, Mass>>,
-    /// Each with its batch's number.
-    made: Vec<(usize, Made)>,
+    /// By the formula's name, each with its batch's number; `None` where the batches of that formula are not wanted.
+    made: HashMap<String, Option<Vec<(usize, Batch)>>>,
+    /// The only formulas whose batches are wanted.
+    wanted: Option<Vec<String>>,
     /// The formulas that another one names as its premix.
     premixes: HashSet<String>,
     /// The batch whose uses are not added up, and those.
@@ -23,11 +28,21 @@ pub struct Stocktake {
     uses_apart: Vec<Use>,
 }
 
+/// As [`Made`], without the formula: there are as many as logs.
+#[derive(Debug)]
+struct Batch {
+    name: Box<str>,
+    mass: Mass,
+    opened_at: Option<Timestamp>,
+}
+
 impl Stocktake {
-    /// One that keeps the uses of the batch `apart` as they are.
-    pub fn apart(batch: Option<&str>) -> Stocktake {
+    /// One that keeps the uses of the batch `apart` as they are, and of what was made the batches of the formulas
+    /// `wanted` alone.
+    pub fn apart(batch: Option<&str>, wanted: &[String]) -> Stocktake {
         Stocktake {
             apart: batch.map(str::to_owned),
+            wanted: Some(wanted.to_vec()),
             ..Stocktake::default()
         }
     }
@@ -42,7 +57,20 @@ impl Stocktake {
 
     /// Adds a batch; what was made is told in the order of the numbers.
     pub fn add(&mut self, nth: usize, batch: &Summary) {
-        self.made.extend(Made::of(batch).map(|made| (nth, made)));
+        if let Some(made) = Made::of(batch) {
+            let of_formula = self.made.entry(made.formula).or_insert_with_key(|formula| {
+                let is_it = |wanted: &Vec<String>| wanted.iter().any(|one| same_name(one, formula));
+                self.wanted.as_ref().is_none_or(is_it).then(Vec::new)
+            });
+            if let Some(of_formula) = of_formula {
+                let batch = Batch {
+                    name: made.batch.into(),
+                    mass: made.mass,
+                    opened_at: made.opened_at,
+                };
+                of_formula.push((nth, batch));
+            }
+        }
         for premix in &batch.premixes {
             if !self.premixes.contains(premix) {
                 self.premixes.insert(premix.clone());
@@ -83,22 +111,38 @@ impl Stocktake {
         uses
     }
 
-    /// The complete batches that `wanted` wants, in the order of their numbers.
-    pub fn made(&self, wanted: impl Fn(&Made) -> bool) -> Vec<Made> {
-        let mut made: Vec<&(usize, Made)> =
-            self.made.iter().filter(|(_, one)| wanted(one)).collect();
-        made.sort_by_key(|(nth, _)| *nth);
-        made.into_iter().map(|(_, made)| made.clone()).collect()
+    /// The complete batches that are wanted, in the order of their numbers.
+    pub fn made(&self) -> Vec<Made> {
+        self.made_of(|_, _| true)
     }
 
     /// The batches that are lots of others: those that others took from, and those of a formula that another
     /// one names as its premix.
     pub fn premixes(&self) -> Vec<Made> {
         let own = |used: &Use, batch: &str| used.lot == batch;
-        self.made(|made| {
-            self.taken.contains_key(&made.batch)
-                || self.uses_apart.iter().any(|used| own(used, &made.batch))
-                || self.premixes.contains(&made.formula)
+        self.made_of(|formula, batch| {
+            self.premixes.contains(formula)
+                || self.taken.contains_key(batch)
+                || self.uses_apart.iter().any(|used| own(used, batch))
         })
+    }
+
+    fn made_of(&self, is_it: impl Fn(&str, &str) -> bool) -> Vec<Made> {
+        let mut made = Vec::new();
+        for (formula, batches) in &self.made {
+            let batches = batches.iter().flatten();
+            let batches = batches.filter(|(_, batch)| is_it(formula, &batch.name));
+            made.extend(batches.map(|(nth, batch)| {
+                let batch = Made {
+                    batch: batch.name.to_string(),
+                    formula: formula.clone(),
+                    mass: batch.mass,
+                    opened_at: batch.opened_at,
+                };
+                (*nth, batch)
+            }));
+        }
+        made.sort_by_key(|(nth, _)| *nth);
+        made.into_iter().map(|(_, made)| made).collect()
     }
 }

@@ -11,7 +11,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
 use crate::journal::read::archive::{Archive, Progress};
 use crate::journal::read::folder::all_threads;
-use crate::journal::read::scan::{may_be_held, scan_file};
+use crate::journal::read::scan::scan_to_hold;
 use crate::language::{Sentence, phrase};
 use crate::lots::elsewhere::Elsewhere;
 use crate::lots::stocktake::Stocktake;
@@ -24,8 +24,7 @@ use crate::text::alike::{looks_like, same_name};
 /// When the log is not as it was written, cannot be read, or is larger than a batch's
 /// ([`crate::journal::read::scan::LARGEST_LOG`]).
 pub fn sheet_record(path: &Path) -> Result<SheetRecord, LogError> {
-    may_be_held(path)?;
-    let mut scan = scan_file(path)?.digesting();
+    let mut scan = scan_to_hold(path)?.digesting();
     let mut rows = Vec::new();
     while let Some(row) = scan.next_row()? {
         rows.push(row);

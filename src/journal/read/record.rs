@@ -8,7 +8,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::fault::Fault;
 use crate::journal::format::line::LineReader;
 use crate::journal::format::row::CellError;
-use crate::journal::read::scan::{Scan, may_be_held, scan_file, scan_file_by};
+use crate::journal::read::scan::{Scan, scan_to_hold, scan_to_hold_by};
 
 /// Reads a log without its lock and without changing it, to tell of its batch. What follows the first
 /// bad line is not read; [`Record::fault`] tells.
@@ -25,9 +25,8 @@ pub(super) fn read_by(
     path: &Path,
     lines: &mut Option<LineReader>,
 ) -> Result<(Record, bool), LogError> {
-    may_be_held(path)?;
     let mut record = Record::new(path.display());
-    let mut scan = scan_file_by(path, lines.take().unwrap_or_else(LineReader::new))?;
+    let mut scan = scan_to_hold_by(path, lines.take().unwrap_or_else(LineReader::new))?;
     let mut understood = true;
     record.fault = scan.each(|row| {
         // A note that does not read stays a note.
@@ -43,9 +42,8 @@ pub(super) fn read_by(
 /// # Errors
 /// When the file cannot be read, or is not as it was written up to there.
 pub fn begun(path: &Path) -> Result<Record, LogError> {
-    may_be_held(path)?;
     let mut record = Record::new(path.display());
-    let mut scan = scan_file(path)?;
+    let mut scan = scan_to_hold(path)?;
     while record.opening.is_none()
         && let Some(row) = scan.next_row()?
     {
@@ -60,14 +58,13 @@ pub fn begun(path: &Path) -> Result<Record, LogError> {
 /// # Errors
 /// The first line that is not as it was written, or not to be understood.
 pub fn read_strictly(path: &Path) -> Result<Record, LogError> {
-    strictly(path, &mut scan_file(path)?)
+    strictly(path, &mut scan_to_hold(path)?)
 }
 
 pub(in crate::journal) fn strictly<R: BufRead>(
     path: &Path,
     scan: &mut Scan<R>,
 ) -> Result<Record, LogError> {
-    may_be_held(path)?;
     let mut record = Record::new(path.display());
     while let Some(row) = scan.next_row()? {
         let bad = |CellError { column, why }| scan.bad(Some(column), Fault::Cell { why });

@@ -1,6 +1,6 @@
 //! Reads a log row by row, proving each, in memory that does not grow with the file.
 
-use std::fs::File;
+use std::fs::{File, Metadata};
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
@@ -44,15 +44,28 @@ pub struct Scan<R> {
 /// # Errors
 /// When it cannot be opened or is not a plain file (a pipe would be waited for without end).
 pub fn scan_file(path: &Path) -> Result<Scan<BufReader<File>>, LogError> {
-    scan_file_by(path, LineReader::new())
+    plain_file(path)?;
+    opened(path, LineReader::new())
 }
 
-/// As [`scan_file`], by a reader of lines that is there already.
-pub(super) fn scan_file_by(
+/// As [`scan_file`], of a log of which more is held than a row.
+///
+/// # Errors
+/// As [`scan_file`], and [`LogError::TooLarge`].
+pub fn scan_to_hold(path: &Path) -> Result<Scan<BufReader<File>>, LogError> {
+    scan_to_hold_by(path, LineReader::new())
+}
+
+/// As [`scan_to_hold`], by a reader of lines that is there already.
+pub(super) fn scan_to_hold_by(
     path: &Path,
     lines: LineReader,
 ) -> Result<Scan<BufReader<File>>, LogError> {
-    plain_file(path)?;
+    may_be_held(path)?;
+    opened(path, lines)
+}
+
+fn opened(path: &Path, lines: LineReader) -> Result<Scan<BufReader<File>>, LogError> {
     let file = File::open(path).map_err(LogError::io(path, term!("open the log")))?;
     Ok(Scan::by(
         path,
@@ -68,9 +81,9 @@ pub const LARGEST_LOG: u64 = 16_000_000;
 /// Whether what a log holds may be taken into memory.
 ///
 /// # Errors
-/// [`LogError::TooLarge`] beyond [`LARGEST_LOG`]. What is no file says so when it is opened.
-pub fn may_be_held(path: &Path) -> Result<(), LogError> {
-    let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
+/// [`LogError::TooLarge`] beyond [`LARGEST_LOG`]; when it is not there or not a plain file.
+pub(in crate::journal) fn may_be_held(path: &Path) -> Result<(), LogError> {
+    let bytes = plain_file(path)?.len();
     match bytes > LARGEST_LOG {
         true => Err(LogError::TooLarge {
             path: path.to_owned(),
@@ -81,10 +94,10 @@ pub fn may_be_held(path: &Path) -> Result<(), LogError> {
     }
 }
 
-pub(in crate::journal) fn plain_file(path: &Path) -> Result<(), LogError> {
+fn plain_file(path: &Path) -> Result<Metadata, LogError> {
     let found = std::fs::metadata(path).map_err(LogError::io(path, term!("open the log")))?;
     if found.is_file() {
-        Ok(())
+        Ok(found)
     } else {
         Err(LogError::NotAFile {
             path: path.to_owned(),

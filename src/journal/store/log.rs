@@ -26,7 +26,7 @@ use crate::journal::format::opening::Opening;
 use crate::journal::format::row::{Row, Stamp, header};
 use crate::journal::name_of;
 use crate::journal::read::record::strictly;
-use crate::journal::read::scan::{Scan, plain_file};
+use crate::journal::read::scan::{Scan, may_be_held};
 use crate::journal::store::lock::{Lock, beside, lock};
 use crate::journal::store::spill::Tail;
 use crate::language::{Sentence, Term, phrase, shown_as_told, term};
@@ -220,7 +220,7 @@ impl LogFile {
     /// [`LogError::Locked`]; [`LogError::Bad`] when a row is not as it was written or the file does
     /// not bear its batch's name: then nothing is changed; the disk's error.
     pub fn open(path: &Path) -> Result<(LogFile, Found), LogError> {
-        plain_file(path)?;
+        may_be_held(path)?;
         let lock = lock(path)?;
         let file = open_options()
             .open(path)
