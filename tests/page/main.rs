@@ -5,6 +5,7 @@ mod bench_side;
 
 mod access;
 mod after;
+mod alike;
 mod answers;
 mod crowd;
 mod first_jar;

@@ -388,7 +388,8 @@ function charts(reply) {
   const picture = el("img", { class: "chart", alt: "", hidden: true });
   const none = el("p", { hidden: true }, t`A chart needs two batches.`);
   const choose = field(t`Chart of`, { choices: [["", t`the whole batches`], ...names.map((name) => [name, name])], onchange: () => draw() });
-  const box = part(t`Over all batches`, choose.box, picture, none);
+  const alike = stack();
+  const box = part(t`Over all batches`, choose.box, picture, none, alike);
   let turn = 0;
   let drawn = 0; // the width of what is shown
   const draw = async () => {
@@ -403,6 +404,7 @@ function charts(reply) {
     picture.hidden = !svg;
     none.hidden = Boolean(svg);
     picture.alt = t`Control chart. ${answer.words}`;
+    refill(alike, lines(answer.alike ?? [], "lines heed"));
     if (picture.src) URL.revokeObjectURL(picture.src);
     if (svg) picture.src = URL.createObjectURL(new Blob([svg], { type: "image/svg+xml" }));
   };

@@ -154,7 +154,7 @@ pub struct Chart {
     width: Option<u32>,
 }
 
-/// The control chart over many batches as SVG, and in words.
+/// The control chart over many batches as SVG and in words, and which other names look like the one it is of.
 ///
 /// # Errors
 /// Where the logs cannot be read, or fewer than two batches tell of it.
@@ -165,10 +165,11 @@ pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
     let chart = chart
         .ok_or_else(|| QueryError::Other(phrase!("there is no chart of fewer than two batches")))?;
     let width = asked.width.unwrap_or(WIDTH);
-    let words = told.alike.into_iter().fold(chart.words(), |words, one| {
-        phrase!("{words}. {one}", words, one)
-    });
-    Ok(json!({ "svg": chart.svg(width, language()), "words": said(&words) }))
+    Ok(json!({
+        "svg": chart.svg(width, language()),
+        "words": said(&chart.words()),
+        "alike": told.alike.iter().map(said).collect::<Vec<_>>(),
+    }))
 }
 
 /// The batches that were stopped and are not finished, the one that was worked at last first. The one under way is
