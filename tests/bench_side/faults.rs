@@ -64,6 +64,7 @@ pub const ROWS: &[&str] = &[
     "1,000 requests with faults in them",
     "200 clients at once",
     "1,000 connections at the page",
+    "a gigabyte announced to the page",
     "socket of a killed daemon",
     // Texts from outside.
     "names that steer a terminal",

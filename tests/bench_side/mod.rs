@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each test program uses a part")]
 
 pub mod agreed;
+pub mod announced;
 pub mod crowd;
 pub mod desk;
 pub mod faults;
@@ -154,6 +155,14 @@ pub fn again(module: &str, name: &str) -> Command {
         .args(["--exact", &format!("{inside}::{name}")])
         .args(["--include-ignored", "--nocapture"]);
     command
+}
+
+/// Memory of a process in MiB, by `field` of proc(5).
+pub fn memory(id: u32, field: &str) -> f64 {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).unwrap();
+    let line = status.lines().find(|line| line.starts_with(field)).unwrap();
+    let kib: f64 = line.split_whitespace().nth(1).unwrap().parse().unwrap();
+    kib / 1024.0
 }
 
 /// The events of a subscription.

@@ -184,11 +184,7 @@ impl Rig {
 
     /// Memory of the daemon in MiB, by `field` of proc(5).
     pub fn memory(&self, field: &str) -> f64 {
-        let path = format!("/proc/{}/status", self.daemon.child.id());
-        let status = std::fs::read_to_string(path).unwrap();
-        let line = status.lines().find(|line| line.starts_with(field)).unwrap();
-        let kib: f64 = line.split_whitespace().nth(1).unwrap().parse().unwrap();
-        kib / 1024.0
+        super::memory(self.daemon.child.id(), field)
     }
 
     /// Processor time of the daemon so far, seconds: `utime` and `stime` of proc(5), whose unit is a

@@ -1,10 +1,12 @@
-//! A thousand connections of people without a key, from several addresses, while the maker presses her keys.
+//! A thousand connections of people without a key, from several addresses, while the maker presses her keys; and requests
+//! that announce a gigabyte.
 
 use std::time::{Duration, Instant};
 
+use crate::bench_side::announced::{Comes, announced};
 use crate::bench_side::crowd::Crowd;
-use crate::bench_side::faults;
 use crate::bench_side::served::Served;
+use crate::bench_side::{faults, memory};
 
 /// In the full run; `BISMAR_CROWD` says how many, each press for ten of them.
 const CROWD: usize = 1000;
@@ -69,5 +71,59 @@ fn a_thousand_connections_without_a_key_take_nothing_of_the_maker_s() {
         format!("{size} at a time, {presses} presses"),
         "each press is taken and answered, its row is in the log, the batch goes on",
         measured,
+    );
+}
+
+/// A body of a gigabyte that is announced, and does not come, or slowly, or is sent as fast as it is taken.
+#[test]
+fn a_body_of_a_gigabyte_is_neither_held_nor_waited_for() {
+    let served = Served::start();
+    let session = served.enter();
+    served.person.begins();
+    let before = memory(served.daemon.child.id(), "VmRSS:");
+    let (mut asked, mut held) = (0, before);
+    let presses = || {
+        std::thread::sleep(BETWEEN);
+        let note = format!("{{\"do\":\"note\",\"note\":\"press {asked}\"}}");
+        let answer = served.post("/do", &session, &note);
+        assert_eq!(answer.status, 200, "press {asked}: {answer:?}");
+        asked += 1;
+        held = held.max(memory(served.daemon.child.id(), "VmRSS:"));
+    };
+    let kinds = [Comes::Nothing, Comes::Slowly, Comes::All];
+    let kept = announced(served.port, "/enter", "", &kinds, presses);
+    assert!(asked > 0);
+    // Who is in may wait longer for an answer, and gets no more room.
+    let inside = announced(
+        served.port,
+        "/do",
+        &format!("{session}\r\n"),
+        &[Comes::All],
+        || {
+            held = held.max(memory(served.daemon.child.id(), "VmRSS:"));
+            std::thread::sleep(Duration::from_millis(20));
+        },
+    );
+    assert!(held - before < 8.0, "{before} and {held} MiB");
+    let most = kept.most.max(inside.most);
+    // What the kernel holds for a connection is no memory of the daemon's.
+    assert!(most < 64 << 20, "{most} bytes were taken of one");
+    served.person.run(&["stop"]).ended(0);
+    let log = crate::bench_side::logs::only_log(&served.person);
+    let notes = crate::bench_side::logs::cells(&log, "note", "note");
+    let pressed = notes.iter().filter(|note| note.starts_with("press "));
+    assert_eq!(pressed.count(), asked);
+    faults::report(
+        "a gigabyte announced to the page",
+        "Content-Length of 1 GiB without a key: nothing of it sent, a byte ten times a second, all as fast as it is taken; with the key the last; \
+         meanwhile the maker presses keys",
+        format!("16 requests, {asked} presses"),
+        "each connection is closed, less than 8 MiB more memory; each press is answered and its row is in the log",
+        format!(
+            "the last without a key closed after {:.0} s, at most {} kB taken of one, {:.1} MiB more",
+            kept.longest.as_secs_f64(),
+            most / 1000,
+            held - before
+        ),
     );
 }

@@ -9,13 +9,13 @@ use bismar::wire::seal::Key;
 use serde_json::{Value, json};
 
 use super::shop::{Bench, Broker, Gatherer, KEY, LONGEST, joins, until};
+use crate::bench_side::announced::{Comes, announced};
 use crate::bench_side::crowd::Crowd;
-use crate::bench_side::desk;
 use crate::bench_side::formulas::SOAK;
-use crate::bench_side::free_port;
 use crate::bench_side::rig::Rig;
 use crate::bench_side::script::{Script, Seat, pictures};
 use crate::bench_side::served::{Answer, loaded, raw};
+use crate::bench_side::{desk, free_port, memory};
 
 /// The page of a gatherer, and its key.
 struct Page {
@@ -562,4 +562,26 @@ fn a_crowd_at_the_page_keeps_no_row_and_nobody_who_is_in() {
             "{came} connections in all; {open} files open at the gatherer while they are there"
         ),
     );
+}
+
+/// A body of a gigabyte that is announced, and does not come, or slowly, or is sent as fast as it is taken.
+#[test]
+fn a_body_of_a_gigabyte_is_neither_held_nor_waited_for() {
+    let broker = Broker::start();
+    let page = Page::of(&broker, &["bench-1"], "");
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    bench.weighs(1);
+    page.gatherer.has_all_of(&bench);
+    let before = memory(page.gatherer.id(), "VmRSS:");
+    let mut held = before;
+    let kinds = [Comes::Nothing, Comes::Slowly, Comes::All];
+    let kept = announced(page.port, "/enter", "", &kinds, || {
+        bench.weighs(1);
+        page.gatherer.has_all_of(&bench);
+        assert_eq!(page.get("/", "").status, 200);
+        held = held.max(memory(page.gatherer.id(), "VmRSS:"));
+        std::thread::sleep(Duration::from_millis(300));
+    });
+    assert!(held - before < 8.0, "{before} and {held} MiB");
+    assert!(kept.most < 64 << 20, "{kept:?}");
 }
