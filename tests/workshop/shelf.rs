@@ -7,7 +7,9 @@ use serde_json::json;
 use super::shop::{Bench, Broker, KEY, joins, until};
 use super::way::{Bad, Way};
 use crate::bench_side::formulas::SOAK;
+use crate::bench_side::free_port;
 use crate::bench_side::rig::Rig;
+use crate::bench_side::script::{Script, Seat};
 use bismar::wire::message::{Kind, sealed};
 use bismar::wire::seal::Key;
 
@@ -282,4 +284,56 @@ fn a_lot_that_another_bench_emptied_is_spoken_against_by_its_name() {
     let said = rig.person.run(&["lot", "S-1"]);
     let said = format!("{}{}", said.out, said.err);
     assert!(said.contains("bench-2 took 50.65 g of it"), "{said}");
+}
+
+/// On the page of a bench too, in a real browser: what is left of a lot counts what another bench took, with its name.
+#[test]
+fn the_page_counts_what_another_bench_took() {
+    let seat = Seat::take();
+    let broker = Broker::start();
+    let mut other = Bench::new("bench-1", &broker, broker.port);
+    let mut bench = Bench::new("bench-2", &broker, broker.port);
+    bench.kill();
+    let port = free_port();
+    let text = fs::read_to_string(bench.person.config_file()).unwrap();
+    bench
+        .person
+        .configures(&format!("{text}[page]\non = true\nport = {port}\n"));
+    bench.up();
+    for bench in [&bench, &other] {
+        lists(bench, 1000);
+    }
+    let said = bench.person.run(&["page"]).ended(0).out;
+    let (_, key) = said.trim().split_once('#').unwrap();
+    let mut page = Script::start(seat, "access.py", &[]);
+    let address = format!("http://127.0.0.1:{port}/");
+    page.does(&json!({"do": "go-to", "address": address}));
+    let door = "document.body.dataset.view === 'door'";
+    page.does(&json!({"do": "wait", "until": door}));
+    page.does(&json!({"do": "enter", "key": key}));
+    page.does(&json!({"do": "wait", "until": format!("!({door})")}));
+    // The row of the lot: its name with what is said of it, the day, what is left.
+    let row = "[...document.querySelectorAll('#room-inside tr')].find((row) => row.textContent.includes('S-1'))";
+    let mut shows = |left: &str, told: &str| {
+        // What a room says is what was known when it was entered.
+        page.does(&json!({"do": "room", "hash": "#/batches", "until": "true"}));
+        let until = format!(
+            "{row}?.cells[2].innerText === '{left}' && {row}.cells[0].innerText === {told:?}"
+        );
+        page.does(&json!({"do": "room", "hash": "#/lots", "until": until}));
+    };
+    shows("1000.00", "S-1");
+    // 10.11 and 10.12 g; then 10.21 g.
+    other.weighs(2);
+    until("it counts", || lots(&bench).contains("979.77"));
+    shows("979.77", "S-1\nbench-1 took 20.23 g of it");
+    // What it took itself is told of nobody: 10.11 g.
+    bench.weighs(1);
+    until("its own counts", || lots(&bench).contains("969.66"));
+    shows("969.66", "S-1\nbench-1 took 20.23 g of it");
+    // In the room of the lot as well.
+    let hash = "#/lots/%5B%22S-1%22%2C%22Sea%20salt%22%5D";
+    let until =
+        "document.getElementById('room-inside').innerText.includes('Sea salt: 969.66 g left')";
+    page.does(&json!({"do": "room", "hash": hash, "until": until}));
 }
