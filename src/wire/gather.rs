@@ -32,6 +32,10 @@ use crate::lots::elsewhere::State;
 /// How often each bench is asked how far its logs go, without another reason.
 const ASK_AGAIN: Duration = Duration::from_secs(300);
 
+/// And no sooner than this, however often the connection ends: the broker keeps what is answered, and more answers than
+/// come through between two ends would never be read.
+const ASK_SOONEST: Duration = Duration::from_secs(20);
+
 /// How many logs of a bench are asked for at a time: more would come than the broker keeps for a gatherer that is
 /// slower than it.
 const LOGS_AT_ONCE: usize = 8;
@@ -94,6 +98,7 @@ pub fn run(
             joined: Some(joined),
             wanted: HashMap::new(),
             word: String::new(),
+            asked: HashMap::new(),
             fault: None,
             handed: Vec::new(),
         };
@@ -133,6 +138,8 @@ struct Gatherer {
     wanted: HashMap<String, Wanted>,
     /// The word of the questions of this connection.
     word: String,
+    /// When each bench was last asked how far its logs go.
+    asked: HashMap<String, Instant>,
     /// Why rows could not be written last; told to the benches until one is.
     fault: Option<Sentence>,
     /// What this connection handed out.
@@ -145,6 +152,15 @@ struct Wanted {
     /// Not asked for yet.
     waiting: BTreeMap<String, u64>,
     asked: BTreeMap<String, Asked>,
+}
+
+impl Wanted {
+    /// What was asked may not have got there: a connection ended.
+    fn anew(&mut self) {
+        for (log, asked) in std::mem::take(&mut self.asked) {
+            self.waiting.insert(log, asked.until);
+        }
+    }
 }
 
 /// Rows that were asked for.
@@ -186,7 +202,7 @@ impl Gatherer {
         if self.joined.is_none() {
             self.joined = Some(Joined::open(&self.folder)?);
         }
-        self.wanted.clear();
+        self.wanted.values_mut().for_each(Wanted::anew);
         self.handed.clear();
         let mut hand = tokio::time::interval(HAND);
         hand.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -200,10 +216,11 @@ impl Gatherer {
             tokio::select! {
                 heard = link.next() => self.heard(&mut link, heard?, &mut waiting, &mut ask_at)?,
                 () = until(ask_at) => {
-                    ask_at = Some(Instant::now() + ASK_AGAIN);
+                    let mut next = Instant::now() + ASK_AGAIN;
                     for bench in self.settings.config.benches.clone() {
-                        self.ask_heads(&mut link, &bench)?;
+                        next = next.min(self.ask_heads(&mut link, &bench)?);
                     }
+                    ask_at = Some(next);
                 }
                 _ = look.tick() => self.ask_wanted(&mut link).await?,
                 _ = hand.tick(), if ask_at.is_some() => self.hand_out(&mut link).await?,
@@ -220,14 +237,16 @@ impl Gatherer {
                 for message in &messages {
                     link.kept(message)?;
                 }
-                if then.added {
+                if then.added || !then.missing.is_empty() {
                     patience.rewarded();
                 }
                 if then.added && self.fault.take().is_some() {
                     self.tell(|all| all.fails(None));
                     self.stands(&mut link)?;
                 }
-                self.then(&mut link, then)?;
+                if let Some(next) = self.then(&mut link, then)? {
+                    ask_at = ask_at.map(|at| at.min(next));
+                }
             }
             // A disk that is full is not restored by a broker that is there.
             if ask_at.is_some() && !stood {
@@ -358,7 +377,9 @@ impl Gatherer {
         Ok((messages, then))
     }
 
-    fn then(&mut self, link: &mut Link, then: Then) -> Result<(), LinkError> {
+    /// What follows from messages that were written; when a bench that came is to be asked, where that was done a moment
+    /// ago.
+    fn then(&mut self, link: &mut Link, then: Then) -> Result<Option<Instant>, LinkError> {
         for (bench, refusal) in then.refused {
             let at = jiff::Timestamp::now();
             let Refusal { log, row, why, new } = refusal;
@@ -381,10 +402,15 @@ impl Gatherer {
                 *most = until.max(*most);
             }
         }
+        let mut next = None;
         for bench in then.came {
-            self.ask_heads(link, &bench)?;
+            if let Some(wanted) = self.wanted.get_mut(&bench) {
+                wanted.anew();
+            }
+            let at = self.ask_heads(link, &bench)?;
+            next = Some(next.map_or(at, |next: Instant| next.min(at)));
         }
-        Ok(())
+        Ok(next)
     }
 
     /// Asks for the next rows that are wanted, of a few logs at a time.
@@ -421,9 +447,17 @@ impl Gatherer {
         Ok(())
     }
 
-    fn ask_heads(&self, link: &mut Link, bench: &str) -> Result<(), LinkError> {
+    /// Asks a bench how far its logs go, unless that was asked a moment ago; says when it is to be asked the next time.
+    fn ask_heads(&mut self, link: &mut Link, bench: &str) -> Result<Instant, LinkError> {
+        let now = Instant::now();
+        let soonest = self.asked.get(bench).map(|asked| *asked + ASK_SOONEST);
+        if let Some(soonest) = soonest.filter(|soonest| *soonest > now) {
+            return Ok(soonest);
+        }
         let word = self.word.clone();
-        self.ask(link, bench, &Ask::Heads { word })
+        self.ask(link, bench, &Ask::Heads { word })?;
+        self.asked.insert(bench.to_owned(), now);
+        Ok(now + ASK_AGAIN)
     }
 
     fn ask(&self, link: &mut Link, bench: &str, ask: &Ask) -> Result<(), LinkError> {

@@ -82,11 +82,12 @@ pub fn take(
         },
         Kind::Heads => {
             let heads = message.unsealed::<Heads>(kind, workshop, bench, key);
-            // An answer to an earlier question tells of what was.
-            if let Some(heads) = heads.filter(|heads| heads.word == of.word) {
+            if let Some(heads) = heads {
                 for head in &heads.heads {
                     let good = is_log(&head.log) && is_id(&heads.id) && head.rows > 0;
-                    if good {
+                    // An answer to an earlier question tells of what was: of rows that are not here, and of no more.
+                    let tells = heads.word == of.word || joined.lacks(bench, &heads.id, head)?;
+                    if good && tells {
                         let taken = joined.compare(bench, &heads.id, head)?;
                         done(bench, &head.log, taken);
                     }
@@ -111,4 +112,88 @@ pub fn take(
 /// Whether a row closes a batch, or its filling: no name of a batch has a comma in it.
 fn closes(line: &[u8]) -> bool {
     line.split(|byte| *byte == b',').nth(3) == Some(b"closed")
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::Timestamp;
+
+    use super::*;
+    use crate::journal::store::log::LogFile;
+    use crate::vocabulary::entry::{Draft, RowKind};
+    use crate::wire::message::{Head, sealed, topic};
+
+    const ID: &str = "00112233445566778899aabbccddeeff";
+
+    /// An answer to an earlier question is true of rows that are not here; it is no word of a log that was set back, since
+    /// rows may have come after it.
+    #[test]
+    fn an_old_answer_tells_of_missing_rows_and_of_nothing_else() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut log = LogFile::create(&dir.path().join("own"), "soak", "Soak 1").unwrap();
+        for text in ["a", "b"] {
+            let draft = Draft::new(RowKind::Note, text);
+            log.append(&draft, Timestamp::UNIX_EPOCH).unwrap();
+        }
+        let text = std::fs::read_to_string(log.path()).unwrap();
+        let lines: Vec<&str> = text.lines().collect();
+        let mut joined = Joined::open(&dir.path().join("joined")).unwrap();
+        let key = Key::new(b"a key of the workshop");
+        let benches = ["b".to_owned()];
+        let of = Intake {
+            workshop: "w",
+            benches: &benches,
+            key: &key,
+            word: "this one",
+        };
+        let mut says = |kind: Kind, about: &[(String, String)], text: &[u8]| {
+            let mut then = Then::default();
+            let topic = topic("w", "b", kind);
+            let message = Message {
+                topic: topic.as_bytes(),
+                about,
+                text,
+                retained: false,
+            };
+            take(&mut joined, &of, &message, &mut then).unwrap();
+            then
+        };
+        let mut row = |row: usize| {
+            let message = RowMessage {
+                log: "soak".into(),
+                row: row as u64,
+                id: ID.into(),
+                line: format!("{}\n", lines[row]).into_bytes(),
+            };
+            let about = message.properties("w", "b", &key);
+            assert!(says(Kind::Row, &about, &message.line).added);
+        };
+        row(1);
+        row(2);
+        let mut told = |word: &str, rows: u64, chain: &str| {
+            let heads = Heads {
+                id: ID.into(),
+                word: word.into(),
+                heads: vec![Head {
+                    log: "soak".into(),
+                    rows,
+                    chain: chain.into(),
+                }],
+            };
+            let text = serde_json::to_vec(&heads).unwrap();
+            let about = sealed(Kind::Heads, "w", "b", &text, &key);
+            let then = says(Kind::Heads, &about, &text);
+            (then.missing, then.refused.len())
+        };
+        let chain = |row: usize| lines[row].rsplit(',').next().unwrap();
+        let missing = vec![("b".to_owned(), "soak".to_owned(), 5)];
+        for word in ["this one", "an earlier one"] {
+            assert_eq!(told(word, 5, chain(2)), (missing.clone(), 0), "{word}");
+            assert_eq!(told(word, 2, chain(2)), (Vec::new(), 0), "{word}");
+        }
+        for (rows, chain) in [(1, chain(1)), (2, "0123456789abcdef")] {
+            assert_eq!(told("an earlier one", rows, chain), (Vec::new(), 0));
+            assert_eq!(told("this one", rows, chain), (Vec::new(), 1));
+        }
+    }
 }

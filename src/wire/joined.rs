@@ -219,6 +219,20 @@ impl Joined {
             .map(Taken::Refused)
     }
 
+    /// Whether a bench says that a log of it has more rows than are here.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub fn lacks(&mut self, bench: &str, id: &str, head: &Head) -> Result<bool, WireError> {
+        // Who a bench is, is not learned from this.
+        let known = self.folder.join(bench).join(BENCH_ID).is_file();
+        if !known || self.is_other(bench, id)?.is_some() {
+            return Ok(false);
+        }
+        let held = self.held(bench, &head.log)?;
+        Ok(held.bad.is_none() && !held.at_odds && head.rows > held.chains.len() as u64)
+    }
+
     /// The row to ask for next where those up to `until` are wanted; `None` where they are here, or do not fit.
     ///
     /// # Errors

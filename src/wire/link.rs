@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::QoS;
@@ -31,6 +32,11 @@ const HANGS: Duration = Duration::from_secs(20);
 
 /// Packets that may be under way and not acknowledged.
 const IN_FLIGHT: u16 = 20;
+
+/// Of these, the share that is used for our own. The library takes the number of a packet that was acknowledged for the
+/// next one; an acknowledgement that comes twice would count for that one, which the broker has not. With half of the
+/// numbers at rest one is used again only after as many others were acknowledged.
+const AT_REST: u16 = 2;
 
 /// What came from the connection and is not looked at yet: its pings go on while a disk is slow.
 const EVENTS: usize = 256;
@@ -62,6 +68,11 @@ pub enum LinkError {
     Certificates(String),
     #[error("the connection to the broker ended, or is behind")]
     Behind,
+    /// Nothing is lost by it, but the library goes no further.
+    #[error(
+        "what was sent to the broker {0} was acknowledged twice; the way there says things twice"
+    )]
+    Doubled(String),
     #[error("{0}")]
     Joined(#[from] super::WireError),
 }
@@ -98,6 +109,20 @@ pub struct Link {
     /// Messages of QoS 1 in the order in which they were given, until they are acknowledged.
     sent: VecDeque<Sent>,
     next: u64,
+    /// Those of them that the library has not got yet.
+    kept_back: VecDeque<KeptBack>,
+    /// Those that it has, and how many it may have.
+    on_way: u16,
+    most_on_way: u16,
+    /// Whether it ended by an acknowledgement that came twice.
+    doubled: Arc<AtomicBool>,
+}
+
+struct KeptBack {
+    topic: String,
+    retained: bool,
+    about: PublishProperties,
+    text: Vec<u8>,
 }
 
 struct Sent {
@@ -151,11 +176,16 @@ impl Link {
         }
         let (client, mut polled) = AsyncClient::new(options, REQUESTS);
         let (tell, events) = mpsc::channel(EVENTS);
+        let doubled = Arc::new(AtomicBool::new(false));
+        let ends_doubled = Arc::clone(&doubled);
         // A task of its own: to leave off a poll half-way would begin the connection anew.
         let polling = tokio::spawn(async move {
             loop {
                 let event = polled.poll().await;
                 let ended = event.is_err();
+                if event.as_ref().is_err_and(is_doubled) {
+                    ends_doubled.store(true, Ordering::Relaxed);
+                }
                 if event.as_ref().is_ok_and(is_nothing) {
                     continue;
                 }
@@ -171,6 +201,10 @@ impl Link {
             polling,
             sent: VecDeque::new(),
             next: 0,
+            kept_back: VecDeque::new(),
+            on_way: 0,
+            most_on_way: IN_FLIGHT / AT_REST,
+            doubled,
         })
     }
 
@@ -207,7 +241,12 @@ impl Link {
 
     fn hear(&mut self, event: Event) -> Result<Option<Heard>, LinkError> {
         match event {
-            Event::Incoming(Packet::ConnAck(_)) => Ok(Some(Heard::Connected)),
+            Event::Incoming(Packet::ConnAck(ack)) => {
+                let most = ack.properties.and_then(|about| about.receive_max);
+                let most = most.unwrap_or(IN_FLIGHT).min(IN_FLIGHT);
+                self.most_on_way = (most / AT_REST).max(1);
+                Ok(Some(Heard::Connected))
+            }
             Event::Incoming(Packet::Publish(message)) => Ok(Some(Heard::Message(message))),
             Event::Incoming(Packet::PubAck(ack)) => self.acknowledged(ack.pkid, ack.reason),
             Event::Incoming(Packet::SubAck(ack)) => {
@@ -249,6 +288,8 @@ impl Link {
                 return Err(LinkError::Forbidden(topic, format!("{reason:?}")));
             }
         }
+        self.on_way = self.on_way.saturating_sub(1);
+        self.hand_on()?;
         let mut tickets = Vec::new();
         while let Some(first) = self.sent.front().filter(|first| first.acknowledged) {
             tickets.push(first.ticket);
@@ -272,9 +313,15 @@ impl Link {
             user_properties: properties,
             ..PublishProperties::default()
         };
-        self.client
-            .try_publish_with_properties(topic, QoS::AtLeastOnce, retained, text, about)
-            .map_err(|_| LinkError::Behind)?;
+        if self.kept_back.len() >= REQUESTS {
+            return Err(self.behind());
+        }
+        self.kept_back.push_back(KeptBack {
+            topic: topic.to_owned(),
+            retained,
+            about,
+            text,
+        });
         self.next += 1;
         self.sent.push_back(Sent {
             ticket: self.next,
@@ -282,7 +329,27 @@ impl Link {
             packet: None,
             acknowledged: false,
         });
+        self.hand_on()?;
         Ok(self.next)
+    }
+
+    /// Gives the library what may be on its way now.
+    fn hand_on(&mut self) -> Result<(), LinkError> {
+        while self.on_way < self.most_on_way
+            && let Some(one) = self.kept_back.pop_front()
+        {
+            self.client
+                .try_publish_with_properties(
+                    one.topic,
+                    QoS::AtLeastOnce,
+                    one.retained,
+                    one.text,
+                    one.about,
+                )
+                .map_err(|_| self.behind())?;
+            self.on_way += 1;
+        }
+        Ok(())
     }
 
     /// Sends what is said from now on, at least once.
@@ -310,7 +377,7 @@ impl Link {
     pub fn listen(&self, topic: &str) -> Result<(), LinkError> {
         self.client
             .try_subscribe(topic, QoS::AtLeastOnce)
-            .map_err(|_| LinkError::Behind)
+            .map_err(|_| self.behind())
     }
 
     /// Tells the broker that a message is kept.
@@ -318,7 +385,7 @@ impl Link {
     /// # Errors
     /// [`LinkError::Behind`].
     pub fn kept(&self, message: &Publish) -> Result<(), LinkError> {
-        self.client.try_ack(message).map_err(|_| LinkError::Behind)
+        self.client.try_ack(message).map_err(|_| self.behind())
     }
 
     /// Says farewell, so that the last will is not carried out. Waits a moment at most.
@@ -331,10 +398,19 @@ impl Link {
         let _ = tokio::time::timeout(Duration::from_millis(700), said).await;
     }
 
+    /// Why there is no room for more.
+    fn behind(&self) -> LinkError {
+        match self.doubled.load(Ordering::Relaxed) {
+            true => LinkError::Doubled(self.broker.clone()),
+            false => LinkError::Behind,
+        }
+    }
+
     fn ended(&self, error: ConnectionError) -> LinkError {
         let broker = self.broker.clone();
         let code = |code: ConnectReturnCode| format!("{code:?}");
         match error {
+            error if is_doubled(&error) => LinkError::Doubled(broker),
             ConnectionError::ConnectionRefused(why)
             | ConnectionError::MqttState(StateError::ConnFail { reason: why }) => {
                 LinkError::TurnedAway(broker, code(why))
@@ -358,6 +434,15 @@ pub(super) fn message(from: &Publish) -> Message<'_> {
         text: &from.payload,
         retained: from.retain,
     }
+}
+
+/// Whether the library ended a connection because nothing waited for an acknowledgement: one that came twice, since it
+/// knows what it sent.
+fn is_doubled(error: &ConnectionError) -> bool {
+    matches!(
+        error,
+        ConnectionError::MqttState(StateError::Unsolicited(_))
+    )
 }
 
 /// Whether nobody needs to hear of an event. Messages of QoS 0 are none of ours, and the broker sends any number of
@@ -414,10 +499,17 @@ pub struct Patience {
     stands_since: Option<Instant>,
     /// Connections in a row that stood and soon ended.
     short: u32,
+    /// Those since the last row that ended by an acknowledgement that came twice.
+    doubled: u32,
 }
 
 /// A connection that stood for so long was a good one.
 const GOOD: Duration = Duration::from_secs(10);
+
+/// An acknowledgement that came twice says that the broker is there: the next connection is made after this, and no later
+/// for it; but after so many of them in a row without a row the way is no good.
+const DOUBLED: Duration = Duration::from_millis(50);
+const MOST_DOUBLED: u32 = 20;
 
 impl Patience {
     /// The connection stands.
@@ -431,10 +523,17 @@ impl Patience {
     /// A row got further: however soon this connection ends, the next one is worth it at once.
     pub fn rewarded(&mut self) {
         self.failures = 0;
+        self.doubled = 0;
     }
 
     /// How long to wait after this error.
     pub fn after(&mut self, error: &LinkError) -> Duration {
+        if matches!(error, LinkError::Doubled(_)) && self.doubled < MOST_DOUBLED {
+            tracing::debug!("{error}");
+            self.doubled += 1;
+            self.stands_since = None;
+            return DOUBLED;
+        }
         let stood = self.stands_since.take();
         self.short = match stood {
             Some(_) => self.short + 1,
@@ -490,5 +589,25 @@ mod tests {
         let rewarded: Vec<_> = (0..6).map(|_| pauses(true)).collect();
         assert_eq!(rewarded, [500; 6]);
         assert_eq!(pauses(false), 1000);
+    }
+
+    #[test]
+    fn what_is_acknowledged_twice_is_no_failure_unless_nothing_else_comes() {
+        let mut patience = Patience::default();
+        let mut pause = |rewarded: bool| {
+            patience.restored();
+            if rewarded {
+                patience.rewarded();
+            }
+            let doubled = LinkError::Doubled("a broker".into());
+            patience.after(&doubled).as_millis()
+        };
+        let with_rows: Vec<_> = (0..100).map(|_| pause(true)).collect();
+        assert_eq!(with_rows, [50; 100]);
+        // The first after a row was counted above.
+        let in_vain: Vec<_> = (0..22).map(|_| pause(false)).collect();
+        assert_eq!(in_vain[..19], [50; 19]);
+        assert_eq!(in_vain[19..], [500, 1000, 2000]);
+        assert_eq!(pause(true), 50);
     }
 }

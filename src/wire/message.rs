@@ -14,8 +14,8 @@ pub const LONGEST_TEXT: usize = 256 << 10;
 /// The largest packet that either end takes: the longest line and what stands around it.
 pub const LARGEST_PACKET: u32 = LONGEST_LINE as u32 + (64 << 10);
 
-/// How many logs one answer to "how far" tells of.
-pub const HEADS_AT_ONCE: usize = 500;
+/// How many logs one answer to "how far" tells of: so few that it is through before a bad way ends.
+pub const HEADS_AT_ONCE: usize = 50;
 
 /// What a message is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -148,6 +148,8 @@ impl Out {
             if let Some(tail) = &mut self.tail {
                 tail.rewind();
             }
+            // A connection may end sooner than the cursor is written.
+            self.save().await;
             if let Ok(folder) = self.held.now().logs() {
                 apart(&mut self.shelf, move |shelf| shelf.cut_off(&folder)).await;
             }
