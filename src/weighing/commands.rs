@@ -4,7 +4,7 @@ use super::bowl::is_a_pour;
 use super::capture::verdict_of;
 use super::resting::PROVEN;
 use super::run::Deed;
-use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
+use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared, Why};
 use super::{Engine, net_of};
 use crate::formula::{Step, VesselWay};
 use crate::language::{Sentence, phrase};
@@ -354,6 +354,9 @@ impl Engine {
             ),
         };
         self.note(noted.into());
+        if unsure.why == Why::Light {
+            self.learn_vessel(unsure.mass, unsure.level.d);
+        }
         self.bowl_came_back_as(step.scale, unsure.mass, unsure.level.d);
         let gross = self.known_by_a_word();
         let state = match (self.tare_at(step.scale, unsure.level), gross) {

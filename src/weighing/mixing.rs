@@ -6,6 +6,7 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::VesselWay;
+use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
@@ -28,6 +29,14 @@ impl Engine {
                 let way = self.way_before();
                 if !std::mem::replace(&mut self.run.mixing.put_back, true) {
                     self.tell_beside(phrases::just_weighed(way), CueKind::Lift, &[]);
+                }
+                mixing
+            }
+            (Load::Something, Some(level)) if was_empty && self.is_light(scale, level) => {
+                if !std::mem::replace(&mut self.run.mixing.put_back, true) {
+                    let mass = level.weight - self.zero(scale);
+                    let say = phrases::light(self.way_now(), mass, level.d);
+                    self.tell_beside(say, CueKind::Place, &[Choice::Next]);
                 }
                 mixing
             }
@@ -72,6 +81,13 @@ impl Engine {
         if let Some(last) = self.run.lifted_last_mut() {
             *last = (index, written);
         }
+    }
+
+    /// Whether something lies on the pan that is no vessel for the next step.
+    fn is_light(&self, scale: ScaleIndex, level: Level) -> bool {
+        let mass = level.weight - self.zero(scale);
+        let source = self.way_now() == VesselWay::Difference;
+        !self.in_last_mix() && !source && self.is_too_light(mass, level.d)
     }
 
     /// The beaker or jar of the last record, with all that it held.

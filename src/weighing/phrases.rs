@@ -349,6 +349,15 @@ pub(super) fn same_again(step: &Step, afresh: bool) -> Sentence {
     )
 }
 
+/// So little came that it is no vessel of this bench, most likely.
+pub(super) fn light(way: VesselWay, came: Mass, d: Mass) -> Sentence {
+    phrase!(
+        "Only {mass} g are on the scale. Say next if that is the empty {thing}; if not, take it off, and place the {thing}.",
+        mass = grams(came, d),
+        thing = vessel(way)
+    )
+}
+
 /// `more`: so much more is in the bowl than was recorded.
 pub(super) fn resumed(step: &Step, more: Option<Grams>) -> Sentence {
     let (thing, name) = (vessel(step.vessel), &step.ingredient);

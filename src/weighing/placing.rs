@@ -510,6 +510,8 @@ impl Engine {
     ) -> Option<Why> {
         let way = self.way_now();
         let fresh = self.can_begin_afresh();
+        // Where the zero is another one, more is there than it seems: it is asked once.
+        let light = fresh && self.run.asks_in_step() == 0 && self.is_too_light(mass, level.d);
         let step = self.step_now()?;
         let pan = &self.pans[scale];
         let run = &mut self.run;
@@ -541,6 +543,10 @@ impl Engine {
             // Whatever it holds, it is weighed as it stands.
             return suspect.filter(|why| *why == Why::Unseen);
         }
+        if light {
+            run.coming.unsure_times = (run.step, 1);
+            return Some(Why::Light);
+        }
         if let Some(refused) = refused {
             let near = if refused.exact {
                 (d * 5).max(mass.abs().ratio(1, 2000))
@@ -566,6 +572,14 @@ impl Engine {
             Some(_) | None if !one && !known => Some(Why::Shape),
             Some(_) | None => None,
         }
+    }
+
+    /// Whether it is less than a tenth of the lightest vessel known: a shove that moves the empty pan shows as
+    /// much, and so does a crumb.
+    pub(super) fn is_too_light(&self, mass: Mass, d: Mass) -> bool {
+        let lightest = self.vessels.iter().min();
+        lightest.is_some_and(|&lightest| mass < lightest.ratio(1, 10))
+            && !self.is_known_vessel(mass, d)
     }
 
     fn no_more_than_the_step(&self, mass: Mass) -> bool {
@@ -624,6 +638,10 @@ impl Engine {
             }
             Why::JustWeighed => (phrases::just_weighed(way), &[Choice::Next]),
             Why::OtherBowl => (phrases::other_bowl(), &[Choice::Next]),
+            Why::Light => (
+                phrases::light(way, unsure.mass, unsure.level.d),
+                &[Choice::Next],
+            ),
         };
         let kind = match unsure.why {
             Why::JustWeighed => CueKind::Lift,
@@ -634,6 +652,7 @@ impl Engine {
             | Why::Same
             | Why::Restart
             | Why::OtherBowl => CueKind::Choose,
+            Why::Light => CueKind::Place,
         };
         self.cue_urgent(kind, say, choices);
         State::TareUnknown(unsure)
@@ -730,8 +749,13 @@ impl Engine {
                     });
                 }
                 if let Some(level) = seen.steady {
-                    unsure.level = level;
                     let mass = level.weight - self.zero(scale);
+                    if unsure.why == Why::Light && !self.is_too_light(mass, level.d) {
+                        // The vessel came onto it, which is no part of any weight.
+                        self.see_zero(scale, unsure.level.weight);
+                        return self.judge_arrival(scale, level, None);
+                    }
+                    unsure.level = level;
                     if (mass - unsure.at_first).abs() > level.d * 2 {
                         unsure.came = None;
                     }
@@ -771,7 +795,7 @@ impl Engine {
     fn refuse(&mut self, unsure: TareUnknown) {
         match unsure.why {
             // It was another one than what was asked for, and is no candidate for the next.
-            Why::JustWeighed | Why::OtherBowl => {}
+            Why::JustWeighed | Why::OtherBowl | Why::Light => {}
             Why::Shape | Why::Unseen | Why::Stood | Why::Often | Why::Same | Why::Restart => {
                 self.run.coming.refused = Some(Refused {
                     mass: unsure.mass,

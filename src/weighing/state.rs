@@ -100,13 +100,20 @@ pub(super) enum Why {
     JustWeighed,
     /// It does not weigh what the bowl with its content should.
     OtherBowl,
+    /// It is far lighter than any vessel of this bench: something lies there, or the empty pan moved.
+    Light,
 }
 
 impl Why {
     /// Whether a person's word that it is empty settles it at once; else it is to be lifted first.
     pub fn takes_a_word(self) -> bool {
         match self {
-            Why::Restart | Why::Same | Why::JustWeighed | Why::OtherBowl | Why::Often => true,
+            Why::Restart
+            | Why::Same
+            | Why::JustWeighed
+            | Why::OtherBowl
+            | Why::Often
+            | Why::Light => true,
             Why::Shape | Why::Unseen | Why::Stood => false,
         }
     }

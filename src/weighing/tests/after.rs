@@ -679,3 +679,46 @@ fn of_a_source_nothing_is_asked_out_once_more() {
         [crate::vocabulary::command::Choice::Undo]
     );
 }
+
+/// Two beakers with a mixing between them, at the mixing.
+fn between_two_beakers() -> Bench {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "60.00", VesselWay::Beaker));
+    steps[0].last_of_phase = true;
+    (steps[1].number, steps[1].phase) = (2, 1);
+    let mut plan = plan(steps.to_vec(), Some("Stir."));
+    plan.phases.push(plan.phases[0].clone());
+    let mut b = Bench::new(plan);
+    b.beaker(60.0);
+    b.expect_cue(CueKind::Mix);
+    b
+}
+
+#[test]
+fn a_shove_of_the_empty_pan_is_no_vessel_and_confirms_no_mixing() {
+    let mut b = between_two_beakers();
+    b.land(1.45).hold(3.0);
+    b.expect_cue(CueKind::Mix);
+    assert!(b.last_say().starts_with("Only 1.45 g"), "{}", b.last_say());
+    assert!(b.of_kind(RowKind::Mixed).is_empty());
+    b.land(148.2).hold(3.0).pour(208.2, 6.0).hold(3.0);
+    b.expect(&["60.00", "60.00"]);
+    // Without a mixing: asked once, and what comes onto it is the vessel.
+    let mut b = between_two_beakers();
+    b.say(Command::Next).land(1.45).hold(3.0);
+    assert!(b.last_say().starts_with("Only 1.45 g"), "{}", b.last_say());
+    b.land(148.2).hold(3.0).pour(208.2, 6.0).hold(3.0);
+    b.expect(&["60.00", "60.00"]);
+}
+
+#[test]
+fn a_light_vessel_is_taken_by_a_word_and_known_from_then_on() {
+    let mut b = between_two_beakers();
+    b.say(Command::Next).land(2.0).hold(3.0);
+    assert!(b.last_say().starts_with("Only 2.00 g"), "{}", b.last_say());
+    b.say(Command::Next).hold(1.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(62.0, 6.0).hold(3.0);
+    b.expect(&["60.00", "60.00"]);
+    let vessel = Mass::from_g(2);
+    assert!(b.engine.is_known_vessel(vessel, Mass::from_mg(10)));
+}
