@@ -203,6 +203,10 @@ impl Engine {
             };
             if by.abs() > level.d {
                 tared.tare.carried += 2;
+                if self.way_now() == VesselWay::Difference {
+                    // It dripped off the source, or the zero moved, before it was weighed or after: nothing tells.
+                    tared.tare.unproven += by.abs();
+                }
             }
             if tared.tare.vessel.is_none() && !exact {
                 let inexact = super::zero::inexact(tared.tare.base - level.weight);

@@ -722,3 +722,22 @@ fn a_light_vessel_is_taken_by_a_word_and_known_from_then_on() {
     let vessel = Mass::from_g(2);
     assert!(b.engine.is_known_vessel(vessel, Mass::from_mg(10)));
 }
+
+/// A wet bottle leaves a ring of water on the pan, or the zero moved while it stood there.
+#[test]
+fn what_the_pan_shows_while_a_source_is_away_is_in_the_uncertainty() {
+    let source = vec![step(1, "Oil", "12.00", VesselWay::Difference)];
+    let weighed = |away: f64, back: f64| {
+        let mut b = Bench::new(plan(source.clone(), None));
+        b.hold(2.0).land(150.0).hold(1.5).land(away).hold(2.0);
+        b.land(back).hold(3.0);
+        b.row().clone()
+    };
+    let row = weighed(0.15, 138.15);
+    let sure = row.net.unwrap() - row.uncertainty.unwrap();
+    assert!(
+        sure < g("11.85") && row.uncertainty > Some(g("0.15")),
+        "{row:?}"
+    );
+    assert_eq!(weighed(0.0, 138.0).verdict, Some(Verdict::Inside));
+}
