@@ -457,6 +457,9 @@ impl Slice {
     }
 }
 
+/// A hand lifts a vessel off in less: 0.4 s.
+const LIFT_US: u64 = 400_000;
+
 /// 0.35 s.
 const STAYED_US: u64 = 350_000;
 
@@ -580,6 +583,8 @@ pub(super) struct Trail {
     /// Since the load was last at rest: the reading furthest from the record that can still be this
     /// load.
     pub strayed: Option<(Moment, Mass)>,
+    /// The same of what fell below the recorded weight, with when that began, until it shows whether it is the lift.
+    pub sinking: Option<(Moment, (Moment, Mass))>,
     /// Most of the vessel's weight was off the pan since the last rest.
     pub disturbed: bool,
 }
@@ -911,8 +916,20 @@ impl Written {
             .trail
             .above_since
             .is_some_and(|since| seen.at.since(since) >= 300_000);
+        let sinking = self.trail.sinking.take();
+        if let Some((since, (at, weight))) = sinking
+            && (seen.weight >= weight - seen.d || at.since(since) >= LIFT_US)
+        {
+            self.trail.strayed = Some((at, weight));
+        }
         if (drops || lasts) && off >= so_far {
-            self.trail.strayed = Some((seen.at, seen.weight));
+            if seen.weight < self.weight.shown - seen.d {
+                // The lift itself begins so: what falls on and on at once is no stray.
+                let since = sinking.map_or(seen.at, |(since, _)| since);
+                self.trail.sinking = Some((since, (seen.at, seen.weight)));
+            } else {
+                self.trail.strayed = Some((seen.at, seen.weight));
+            }
         }
         let lasted = run.at.since(run.since);
         if (run.readings >= 3 && lasted >= 150_000) || (run.readings >= 2 && lasted >= 200_000) {

@@ -741,3 +741,31 @@ fn what_the_pan_shows_while_a_source_is_away_is_in_the_uncertainty() {
     );
     assert_eq!(weighed(0.0, 138.0).verdict, Some(Verdict::Inside));
 }
+
+#[test]
+fn the_first_readings_of_a_lift_leave_the_record_as_it_is() {
+    let recorded = || {
+        let mut b = Bench::one("Salt", "60.00");
+        b.hold(2.0).land(150.0).hold(2.0).pour(210.0, 6.0);
+        while b.rows.is_empty() {
+            b.hold(0.1);
+        }
+        b
+    };
+    let mut b = recorded();
+    b.interval = 300;
+    for shown in [209.3, 120.0, 40.0, 9.0, 1.5, 0.2] {
+        b.read(shown);
+    }
+    b.land(0.0).hold(3.0);
+    let weighed = b.of_kind(RowKind::Weighed);
+    assert_eq!(weighed.len(), 1, "{weighed:?}");
+    // What sinks for longer than a lift takes was taken out.
+    let mut b = recorded();
+    for shown in [209.7, 209.6, 209.5, 209.4, 209.3, 209.2, 209.1] {
+        b.read(shown);
+    }
+    b.land(0.0).hold(3.0);
+    let row = b.of_kind(RowKind::Weighed).pop().cloned().unwrap();
+    assert!(row.uncertainty > Some(g("0.80")), "{row:?}");
+}
