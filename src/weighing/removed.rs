@@ -39,8 +39,7 @@ impl Engine {
             let nothing = !tared.content.poured && step.vessel != VesselWay::Difference;
             if nothing && self.can_begin_afresh() {
                 let vessel = tared.tare.vessel;
-                let seen = tared.content.most > d * 5;
-                if seen && vessel.is_some() {
+                if vessel.is_some() {
                     // A pour that had just begun looks like the hand that takes hold.
                     self.run.coming.lost_vessel = Some(vessel);
                 }

@@ -769,3 +769,16 @@ fn the_first_readings_of_a_lift_leave_the_record_as_it_is() {
     let row = b.of_kind(RowKind::Weighed).pop().cloned().unwrap();
     assert!(row.uncertainty > Some(g("0.80")), "{row:?}");
 }
+
+#[test]
+fn a_bowl_lifted_after_the_first_grains_is_asked_about_when_it_is_back() {
+    let steps = vec![step(1, "Salt", "3.00", VesselWay::Bowl)];
+    let mut b = Bench::new(plan(steps, Some("Stir.")));
+    b.hold(2.0).land(72.8).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(72.83, 0.3).land(0.0).hold(2.0).land(73.06).hold(3.0);
+    b.expect_cue(CueKind::Choose);
+    // As it was it is known.
+    b.land(0.0).hold(2.0).land(72.8).hold(3.0);
+    b.expect_cue(CueKind::Add);
+}
