@@ -71,7 +71,7 @@ impl Stands {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum FaultCode {
-    /// No line comes from a scale.
+    /// No line comes from a scale, or none with a weight.
     Silent,
     /// The line to a scale is gone.
     Lost,

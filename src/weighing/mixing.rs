@@ -10,6 +10,9 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
+/// Who has stirred looks up after this: 8 s.
+const WAITS_US: u64 = 8_000_000;
+
 impl Engine {
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Observation, phase: usize) -> State {
         let mixing = State::Mix { phase };
@@ -49,6 +52,14 @@ impl Engine {
             (Load::Something, Some(level)) if self.in_last_mix() => {
                 if self.run.mixing.pan_was_empty {
                     self.back_from_last_mix(scale, level);
+                }
+                mixing
+            }
+            (Load::Something, Some(level)) if self.run.mixing.disturbed => {
+                // Whether it was off meanwhile was not seen, and whoever set it down waits for a word.
+                let long = seen.at.since(level.since) >= WAITS_US;
+                if long && !std::mem::replace(&mut self.run.mixing.put_back, true) {
+                    self.tell_beside(phrases::stirred(), CueKind::Mix, &[Choice::Next]);
                 }
                 mixing
             }

@@ -241,6 +241,7 @@ impl Engine {
                 let pan = &mut self.pans[scale];
                 pan.heard = Some(self.now);
                 pan.mute |= pan.last.is_none();
+                self.tell_that_nothing_counts(scale);
             }
             Input::Unread => {
                 let pan = &mut self.pans[scale];
@@ -308,6 +309,33 @@ impl Engine {
                 &[],
             );
         }
+    }
+
+    /// Lines come, and none of them has a weight: what is poured meanwhile nobody sees.
+    fn tell_that_nothing_counts(&mut self, scale: ScaleIndex) {
+        let pours = matches!(self.run.state, State::Tared(_));
+        let pan = &self.pans[scale];
+        let long = pan
+            .last
+            .is_some_and(|last| self.now.since(last.at) >= self.stale_us());
+        if !pours || !long || pan.silent || self.scale_needed() != Some(scale) {
+            return;
+        }
+        self.pans[scale].silent = true;
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: FaultCode::Silent,
+            over: false,
+        });
+        let name = self.scale_name(scale);
+        self.cue_urgent(
+            CueKind::Fault,
+            phrase!(
+                "Scale {name} sends numbers without a unit, or no weight. Stop, and let it rest; if it stays so, look at its unit key.",
+                name
+            ),
+            &[],
+        );
     }
 
     fn stale_us(&self) -> u64 {

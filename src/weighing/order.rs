@@ -780,7 +780,12 @@ impl Engine {
             code: FaultCode::Unit,
             over,
         });
-        if over {
+        let lift = |tared: &Tared| tared.asked == Some(Asked::Lift);
+        let asks = matches!(&self.run.state, State::Tared(tared) if lift(tared));
+        if over && asks {
+            // The tare is in doubt still.
+            self.say_what_stands();
+        } else if over {
             // What was to be done before is to be done again.
             self.repeat_cue();
         } else {

@@ -349,6 +349,11 @@ pub(super) fn same_again(step: &Step, afresh: bool) -> Sentence {
     )
 }
 
+/// Something stands there while a mixing is waited for, and nothing tells what it is.
+pub(super) fn stirred() -> Sentence {
+    phrase!("Say next when it is stirred; then what stands there is looked at.")
+}
+
 /// So little came that it is no vessel of this bench, most likely.
 pub(super) fn light(way: VesselWay, came: Mass, d: Mass) -> Sentence {
     phrase!(

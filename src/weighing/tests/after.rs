@@ -680,14 +680,19 @@ fn of_a_source_nothing_is_asked_out_once_more() {
     );
 }
 
-/// Two beakers with a mixing between them, at the mixing.
-fn between_two_beakers() -> Bench {
-    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "60.00", VesselWay::Beaker));
+/// Two phases of a step each, with a mixing between them.
+fn two_phases(way: VesselWay) -> Bench {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "60.00", way));
     steps[0].last_of_phase = true;
     (steps[1].number, steps[1].phase) = (2, 1);
     let mut plan = plan(steps.to_vec(), Some("Stir."));
     plan.phases.push(plan.phases[0].clone());
-    let mut b = Bench::new(plan);
+    Bench::new(plan)
+}
+
+/// At the mixing between two beakers.
+fn between_two_beakers() -> Bench {
+    let mut b = two_phases(VesselWay::Beaker);
     b.beaker(60.0);
     b.expect_cue(CueKind::Mix);
     b
@@ -781,4 +786,40 @@ fn a_bowl_lifted_after_the_first_grains_is_asked_about_when_it_is_back() {
     // As it was it is known.
     b.land(0.0).hold(2.0).land(72.8).hold(3.0);
     b.expect_cue(CueKind::Add);
+}
+
+#[test]
+fn lines_that_give_no_weight_in_a_pour_are_told() {
+    let mut b = Bench::one("Salt", "60.00");
+    b.hold(2.0).land(150.0).hold(2.0).pour(170.0, 2.0);
+    for _ in 0..40 {
+        b.now += b.interval;
+        b.engine.handle(0, Input::Alive, Moment(b.now * 1_000));
+    }
+    b.drain();
+    assert!(
+        b.last_say().contains("numbers without a unit"),
+        "{}",
+        b.last_say()
+    );
+    assert_eq!(b.faults, ["silent"]);
+    // And once: what follows tells what is to be done.
+    b.hold(3.0);
+    assert!(!b.last_say().contains("without a unit"), "{}", b.last_say());
+}
+
+#[test]
+fn who_set_something_down_before_the_pan_was_seen_empty_is_asked_for_a_word() {
+    let mut b = two_phases(VesselWay::Bowl);
+    b.hold(2.0).land(300.0).hold(2.0).pour(360.0, 6.0).hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    // Off and back between two lines.
+    b.read(250.0);
+    b.shown = 340.0;
+    b.hold(12.0);
+    assert!(
+        b.last_say().starts_with("Say next when it is stirred"),
+        "{}",
+        b.last_say()
+    );
 }
