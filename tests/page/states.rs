@@ -9,11 +9,11 @@ use std::path::Path;
 use bismar::language::Language;
 use serde_json::{Value, json};
 
-use crate::bench_side::logs::{only_log, rows};
+use crate::bench_side::logs::{cells, only_log, rows};
 use crate::bench_side::person::{Person, repository};
 use crate::bench_side::script::{Script, Seat, pictures};
 use crate::bench_side::served::{FORMULA, Served};
-use crate::rooms::Screen;
+use crate::rooms::{Screen, has};
 
 /// A phone, a tablet upright and lying, a small and a large screen; CSS pixels.
 const SCREENS: [(u32, u32); 5] = [
@@ -708,6 +708,21 @@ fn the_answers_of_the_page_make_the_log_that_a_terminal_makes() {
     std::thread::sleep(std::time::Duration::from_secs(1));
     screen.press("Press again: stop now");
     screen.until("stopped", |seen| seen["view"] == "idle");
+
+    // Its record says what was left out and why, and calls it incomplete.
+    screen.press("Batches");
+    let name = cells(&only_log(&page.person), "opened", "batch").remove(0);
+    screen.press(&name);
+    let seen = screen.reads("skipped: none is left");
+    assert!(
+        has(
+            &seen,
+            "inside",
+            "incomplete: Sea salt skipped, Epsom salt not weighed"
+        ),
+        "{seen:#}"
+    );
+    assert!(!has(&seen, "inside", "kept"), "{seen:#}");
 
     assert_eq!(story(&page), story(&terminal));
     assert!(story(&page).len() > 7);

@@ -10,10 +10,10 @@ use crate::chart::svg::WIDTH;
 use crate::display::spoken::{language, said};
 use crate::formula::amend::Amendment;
 use crate::journal::batch::record::Record;
-use crate::journal::batch::standing::Standing;
+use crate::journal::batch::standing::{Standing, skipped};
 use crate::journal::format::cell::Grams;
 use crate::journal::read::record;
-use crate::language::{Term, phrase, term};
+use crate::language::{phrase, term};
 use crate::mass::Mass;
 use crate::sheet::html;
 use crate::workshop::{QueryError, batches as folder, stopped};
@@ -58,15 +58,16 @@ fn for_a_person(note: &str) -> &str {
 
 /// How far a batch is: a word for a program, and words for a person.
 fn state(record: &Record) -> (&'static str, String) {
-    let told = |state, words: Term| (state, said(&words.into()));
     if record.fault.is_some() {
-        return told("damaged", term!("its log is damaged"));
+        return ("damaged", said(&term!("its log is damaged").into()));
     }
-    match record.standing() {
-        Standing::Open => told("open", term!("open")),
-        Standing::Complete => told("complete", term!("complete")),
-        Standing::Incomplete(_) => told("ended-early", term!("ended early")),
-    }
+    let standing = record.standing();
+    let code = match &standing {
+        Standing::Open => "open",
+        Standing::Complete => "complete",
+        Standing::Incomplete(_) => "ended-early",
+    };
+    (code, said(&standing.told()))
 }
 
 /// What was weighed in one batch, and what else its log says.
@@ -88,7 +89,7 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
             "net": text(step.net),
             "deviation": text(step.deviation).map(|off| signed(&off)),
             "verdict": step.verdict.map(|verdict| verdict.name()),
-            "note": step.note,
+            "skipped": skipped(step).map(|reason| said(&phrase!("skipped: {reason}", reason))),
         })
     });
     let jars = record.filled.iter().map(|row| {
