@@ -318,7 +318,8 @@ async fn premix(State(shared): Ours, request: HttpRequest) -> Answered {
 }
 
 async fn sheet(State(shared): Ours, request: HttpRequest) -> Answered {
-    let (pasted, headers): (Pasted, _) = wanted(&shared, request).await?;
+    let (mut pasted, headers): (Pasted, _) = wanted(&shared, request).await?;
+    pasted.language = spoken::language();
     let made = look(&shared, &headers, move |_| formula_sheet::sheet(&pasted));
     Ok(match made.await? {
         Ok(sheet) => told(json!({ "sheet": sheet.put_into(spoken::language()) })),

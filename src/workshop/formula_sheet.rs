@@ -3,7 +3,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::formula::form::{Amounts, Fields, IngredientFields, PhaseFields, number};
+use crate::formula::form::{
+    Amounts, Fields, IngredientFields, PhaseFields, either, in_threes, number,
+};
 use crate::journal::format::cell::{guarded, unguarded};
 use crate::language::{Language, Sentence, Slot, phrase, term};
 use crate::mass::Decimal;
@@ -21,6 +23,9 @@ pub struct Pasted {
     pub columns: Option<Vec<Means>>,
     /// What the amounts are; found where it is `None`.
     pub amounts: Option<Kind>,
+    /// Whose decimal sign counts where the cells themselves do not say.
+    #[serde(skip)]
+    pub language: Language,
 }
 
 /// What a column holds.
@@ -113,7 +118,7 @@ const HEADS: [(&str, Means); 15] = [
 ];
 
 /// Headings as people write them, in small letters and without marks.
-const WORDS: [(&str, Means, Option<Kind>); 99] = [
+const WORDS: [(&str, Means, Option<Kind>); 103] = [
     ("phase", Means::Phase, None),
     ("ingredient", Means::Ingredient, None),
     ("ingredients", Means::Ingredient, None),
@@ -179,6 +184,9 @@ const WORDS: [(&str, Means, Option<Kind>); 99] = [
     ("gramm", Means::Amount, Some(Kind::Grams)),
     ("menge g", Means::Amount, Some(Kind::Grams)),
     ("gewicht g", Means::Amount, Some(Kind::Grams)),
+    ("gewichtsprozent", Means::Amount, Some(Kind::Percent)),
+    ("massenanteil %", Means::Amount, Some(Kind::Percent)),
+    ("anteil g", Means::Amount, Some(Kind::Grams)),
     ("anteil", Means::Amount, None),
     ("menge", Means::Amount, None),
     ("gewicht", Means::Amount, None),
@@ -203,6 +211,7 @@ const WORDS: [(&str, Means, Option<Kind>); 99] = [
     ("grammes", Means::Amount, Some(Kind::Grams)),
     ("quantité g", Means::Amount, Some(Kind::Grams)),
     ("poids g", Means::Amount, Some(Kind::Grams)),
+    ("part %", Means::Amount, Some(Kind::Percent)),
     ("quantité", Means::Amount, None),
     ("poids", Means::Amount, None),
     ("parties", Means::Amount, Some(Kind::Parts)),
@@ -220,7 +229,17 @@ fn heading(cell: &str) -> Option<(Means, Option<Kind>)> {
     let word = cell
         .to_lowercase()
         .replace(['(', ')', '[', ']', ':', '*', '.'], " ");
-    let word = word.split_whitespace().collect::<Vec<_>>().join(" ");
+    // "Menge in Gramm" is "menge g".
+    let words = word.split_whitespace();
+    let mut words: Vec<&str> = words.filter(|word| !["in", "en"].contains(word)).collect();
+    if let [_, .., unit] = words.as_mut_slice() {
+        *unit = match *unit {
+            "gramm" | "gram" | "grams" | "grammes" => "g",
+            "prozent" | "percent" | "pourcent" => "%",
+            other => other,
+        };
+    }
+    let word = words.join(" ");
     let own = HEADS.iter().find(|(head, _)| head.to_lowercase() == word);
     let known = WORDS.iter().find(|(known, _, _)| *known == word);
     let known = known.map(|(_, means, kind)| (*means, *kind));
@@ -298,12 +317,15 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
     let marks: Vec<String> = amount.map_or(Vec::new(), |i| {
         rows.iter().filter_map(|row| row.get(i).cloned()).collect()
     });
-    let commas = Commas::of(&marks, &mut said);
-    let plain = |cell: &str| number(&commas.read(cell)).unwrap_or_else(|_| cell.to_owned());
+    let decimals = Decimals::of(&marks, pasted.language);
+    if decimals.mark == Some(',') {
+        said.push(phrase!("Commas are decimal commas here: 22,5 is 22.5."));
+    }
+    let plain = |cell: &str| number(&decimals.read(cell)).unwrap_or_else(|_| cell.to_owned());
     if pasted.amounts.is_some() {
         kind = pasted.amounts;
     } else if amount.is_some() {
-        kind = by_marks(&marks, kind, &mut said);
+        kind = by_marks(&marks, plain, kind, &mut said);
     }
     let sum = || -> i128 { marks.iter().filter_map(|cell| count(&plain(cell))).sum() };
     let mut lines: Vec<(usize, usize, usize)> = Vec::new();
@@ -393,6 +415,13 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
             cells: cells.clone(),
             takes,
         });
+    }
+    // What makes 100 or 1 as it stands is read right.
+    let proven = [1_000_000_000, 100_000_000_000].contains(&so_far);
+    for (row, cell) in (1usize..).zip(&marks).filter(|_| !proven) {
+        if let Some(why) = decimals.doubt(cell) {
+            asks.push(phrase!("Row {row}, \"{cell}\": {why}.", row, cell, why));
+        }
     }
     if kind.is_none() && amount.is_some() {
         asks.push(phrase!(
@@ -545,37 +574,89 @@ fn by_look(rows: &[Vec<String>], wide: usize) -> Vec<Means> {
     (0..wide).map(means).collect()
 }
 
-/// Whether commas are decimal ones, by the cells of one column together.
-struct Commas {
-    decimal: bool,
+/// Which of the two marks is the decimal one, by the cells of one column together.
+struct Decimals {
+    /// `None` where no cell says, or they say both.
+    mark: Option<char>,
+    own: char,
 }
 
-impl Commas {
-    fn of(cells: &[String], said: &mut Vec<Sentence>) -> Commas {
-        let bare = |cell: &String| cell.trim_end_matches(['%', 'g', ' ']).to_owned();
-        let sure = |cell: &String| {
-            let cell = bare(cell);
-            cell.matches(',').count() == 1
-                && !cell.contains('.')
-                && cell.split(',').nth(1).is_some_and(|part| part.len() != 3)
+impl Decimals {
+    fn of(cells: &[String], language: Language) -> Decimals {
+        let own = match language.number(".") == "." {
+            true => '.',
+            false => ',',
         };
-        let decimal = cells.iter().any(sure) && !cells.iter().any(|cell| cell.contains('.'));
-        if decimal {
-            said.push(phrase!("Commas are decimal commas here: 22,5 is 22.5."));
-        }
-        Commas { decimal }
+        let says = |mark: char| cells.iter().any(|cell| is_sure(cell, mark));
+        let mark = match (says(','), says('.')) {
+            (true, false) => Some(','),
+            (false, true) => Some('.'),
+            (_, _) => None,
+        };
+        Decimals { mark, own }
     }
 
+    /// With a decimal point and no mark for thousands; as it is where it may be either.
     fn read(&self, cell: &str) -> String {
-        match self.decimal && cell.matches(',').count() == 1 {
-            true => cell.replace(',', "."),
-            false => cell.to_owned(),
-        }
+        let bare = bare(cell);
+        let Some(mark) = self.mark.filter(|_| bare.contains([',', '.'])) else {
+            return cell.to_owned();
+        };
+        let other = if mark == ',' { '.' } else { ',' };
+        let whole = match bare.contains(other) && in_threes(bare, other, mark) {
+            true => bare.replace(other, ""),
+            false if bare.contains(other) => return cell.to_owned(),
+            false => bare.to_owned(),
+        };
+        whole.replace(',', ".")
+    }
+
+    /// Why a cell with a point may be either for a person who writes commas.
+    fn doubt(&self, cell: &str) -> Option<Sentence> {
+        let (whole, part) = bare(cell).split_once('.')?;
+        let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+        let is_either = part.len() == 3 && digits(part) && digits(whole) && whole.len() <= 3;
+        (self.mark.is_none() && self.own == ',' && is_either && !is_nought(whole))
+            .then(|| either(whole, part))
+    }
+}
+
+fn bare(cell: &str) -> &str {
+    cell.trim_end_matches(['%', 'g', ' '])
+}
+
+fn is_nought(whole: &str) -> bool {
+    whole.trim_start_matches('0').is_empty()
+}
+
+/// Whether `mark` can be nothing but a decimal sign in it, or the other one nothing but a mark for thousands.
+fn is_sure(cell: &str, mark: char) -> bool {
+    let bare = bare(cell);
+    if !bare.starts_with(|c: char| c.is_ascii_digit() || c == mark)
+        || !bare
+            .chars()
+            .all(|c| c.is_ascii_digit() || c == ',' || c == '.')
+    {
+        return false;
+    }
+    let other = if mark == ',' { '.' } else { ',' };
+    match (bare.matches(mark).count(), bare.matches(other).count()) {
+        (1, 0) => bare
+            .split_once(mark)
+            .is_some_and(|(whole, part)| part.len() != 3 || is_nought(whole)),
+        (1, _) => in_threes(bare, other, mark),
+        (0, 2..) => in_threes(bare, other, mark),
+        (_, _) => false,
     }
 }
 
 /// What the amounts are, where every cell has the same mark, or by their sum.
-fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<Sentence>) -> Option<Kind> {
+fn by_marks(
+    cells: &[String],
+    plain: impl Fn(&str) -> String,
+    kind: Option<Kind>,
+    said: &mut Vec<Sentence>,
+) -> Option<Kind> {
     let filled: Vec<&String> = cells
         .iter()
         .filter(|cell| cell.starts_with(|c: char| c.is_ascii_digit()))
@@ -585,7 +666,7 @@ fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<Sentence>) -> O
     let sum: i128 = {
         let numbers: Vec<i128> = filled
             .iter()
-            .filter_map(|cell| count(&number(cell).ok()?))
+            .filter_map(|cell| count(&plain(cell)))
             .collect();
         // A sum that stands below counts twice.
         let all: i128 = numbers.iter().sum();

@@ -135,7 +135,10 @@ fn what_may_be_two_things_is_asked_and_what_is_left_out_is_told() {
     let sheet = pasted("Ingredient\tPercent\nSalt\t1,000\nOil\t99\n");
     let (fields, faults) = sheet.fields.unwrap().tidied();
     assert_eq!(faults[0].at, "phases.0.ingredients.0.amount");
-    assert!(faults[0].say.starts_with("1,000 may be"), "{faults:?}");
+    assert!(
+        faults[0].say.starts_with("This may be 1 or 1000: "),
+        "{faults:?}"
+    );
     assert_eq!(fields.phases[0].ingredients[0].amount, "1,000");
     // Nothing says what the numbers are.
     let text = "Ingredient\tAmount\nSalt\t30\nOil\t20\n";
@@ -148,8 +151,8 @@ fn what_may_be_two_things_is_asked_and_what_is_left_out_is_told() {
     );
     let told = super::formula_sheets::sheet(&Pasted {
         text: text.to_owned(),
-        columns: None,
         amounts: Some(Kind::Grams),
+        ..Pasted::default()
     });
     assert_eq!(amounts(&told.unwrap())[0].1, "60");
     // Shares of one, as a spreadsheet keeps its percents.
@@ -238,7 +241,7 @@ fn no_bytes_do_harm() {
     let twice = sheet(&Pasted {
         text: "a\tb\n1\t2\n".to_owned(),
         columns,
-        amounts: None,
+        ..Pasted::default()
     })
     .unwrap();
     assert_eq!(twice.fields, None);
@@ -280,5 +283,62 @@ fn a_table_is_read_and_told_in_other_languages() {
     let faults = faults.unwrap().put_into(Language::Marked);
     for words in faults.asks.iter().chain(&faults.heads) {
         assert!(words.starts_with('⟦') && words.ends_with('⟧'), "{words}");
+    }
+}
+
+/// Thousands with a point and decimals with a comma, as a German spreadsheet has them; what no cell decides is asked of
+/// who writes commas, and taken as ever of who writes points. Common practice, no source.
+#[test]
+fn no_thousand_is_taken_for_a_one() {
+    let told = |cells: &[&str], language: Language| {
+        let rows: String = (b'A'..)
+            .zip(cells)
+            .map(|(name, cell)| format!("{}\t{cell}\n", char::from(name)))
+            .collect();
+        sheet(&Pasted {
+            text: format!("Zutat\tMenge in Gramm\n{rows}"),
+            language,
+            ..Pasted::default()
+        })
+        .unwrap()
+    };
+    let first = |cells: &[&str], language: Language| {
+        let sheet = told(cells, language);
+        sheet.fields.is_some().then(|| amounts(&sheet)[0].1.clone())
+    };
+    for language in Language::OFFERED {
+        for (cells, is) in [
+            (["1.000", "249,5", "750,5"], "50"),
+            (["1.000,00", "250", "750"], "50"),
+            (["1,000", "249.5", "750.5"], "50"),
+            (["1,000.00", "250", "750"], "50"),
+            (["1.000.000", "250.000", "750.000"], "50"),
+            (["0,500", "1,250", "0,750"], "20"),
+            (["0.500", "1.250", "0.750"], "20"),
+            (["1,000", "0,5", "0,5"], "50"),
+        ] {
+            let found = first(&cells, language);
+            assert_eq!(found.as_deref(), Some(is), "{language:?} {cells:?}");
+        }
+    }
+    let either = ["1.000", "250", "750"];
+    assert_eq!(first(&either, Language::English).as_deref(), Some("0.0999"));
+    for (language, says) in [
+        (
+            Language::German,
+            "Zeile 1, „1.000“: Das kann 1 oder 1000 sein: ",
+        ),
+        (
+            Language::French,
+            "Ligne 1, «\u{a0}1.000\u{a0}»\u{a0}: Cela peut être 1 ou 1000",
+        ),
+    ] {
+        let sheet = told(&either, language);
+        assert_eq!(sheet.fields, None);
+        let asks = sheet.put_into(language).asks;
+        assert!(asks[0].starts_with(says), "{asks:?}");
+        // What makes 100 is read right.
+        let found = first(&["12.500", "30.250", "57.250"], language);
+        assert_eq!(found.as_deref(), Some("12.5"));
     }
 }

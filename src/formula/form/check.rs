@@ -80,12 +80,7 @@ pub fn number(typed: &str) -> Result<String, Sentence> {
         (0, _) => bare.to_owned(),
         (1, 0) => match bare.split_once(',') {
             Some((whole, part)) if part.len() == 3 && !whole.trim_start_matches('0').is_empty() => {
-                return Err(phrase!(
-                    "{bare} may be {one} or {other}: write it with a point, or without a mark for thousands",
-                    bare,
-                    one = bare.replace(',', "."),
-                    other = bare.replace(',', ""),
-                ));
+                return Err(either(whole, part));
             }
             Some(_) | None => bare.replace(',', "."),
         },
@@ -113,8 +108,19 @@ pub fn number(typed: &str) -> Result<String, Sentence> {
     Ok(plain)
 }
 
+/// That one mark before three digits may be a decimal one or one for thousands. It is not quoted: a page may have
+/// turned it.
+pub fn either(whole: &str, part: &str) -> Sentence {
+    let one = format!("{whole}.{part}");
+    phrase!(
+        "This may be {one} or {other}: write which of them it is, without a mark for thousands",
+        one = Slot::number(one.trim_end_matches('0').trim_end_matches('.')),
+        other = format!("{whole}{part}"),
+    )
+}
+
 /// Whether `mark` parts all the digits before the decimal mark in threes.
-fn in_threes(text: &str, mark: char, decimal: char) -> bool {
+pub fn in_threes(text: &str, mark: char, decimal: char) -> bool {
     let whole = text.split(decimal).next().unwrap_or_default();
     let mut groups = whole.split(mark);
     let first = groups.next().unwrap_or_default();
@@ -422,7 +428,9 @@ mod tests {
             assert_eq!(number(typed).as_deref(), Ok(is), "{typed}");
         }
         let asked = number("1,000").unwrap_err();
-        assert!(asked.starts_with("1,000 may be 1.000 or 1000"), "{asked}");
+        assert!(asked.starts_with("This may be 1 or 1000"), "{asked}");
+        let asked = number("12,250").unwrap_err();
+        assert!(asked.starts_with("This may be 12.25 or 12250"), "{asked}");
     }
 
     fn two(first: &str, second: &str) -> Fields {

@@ -12,7 +12,7 @@ mod write;
 
 use serde::{Deserialize, Serialize};
 
-pub use self::check::{Fault, Measured, Sum, number, of_the_form};
+pub use self::check::{Fault, Measured, Sum, either, in_threes, number, of_the_form};
 pub use self::compare::{Difference, differences};
 pub use self::edit::edited;
 pub use self::premix::premix;
