@@ -54,6 +54,28 @@ pub fn folded(name: &str) -> Cow<'_, str> {
     }
 }
 
+/// The name with letters of ASCII where there is a usual way to write them so (common practice, no source): `Öl` is
+/// `Oel`, `crème` is `creme`. What has none stays.
+pub fn in_ascii(name: &str) -> String {
+    let mut plain = String::new();
+    for c in name.nfc() {
+        match c {
+            'ä' | 'æ' => plain.push_str("ae"),
+            'ö' | 'ø' | 'œ' => plain.push_str("oe"),
+            'ü' => plain.push_str("ue"),
+            'Ä' | 'Æ' => plain.push_str("Ae"),
+            'Ö' | 'Ø' | 'Œ' => plain.push_str("Oe"),
+            'Ü' => plain.push_str("Ue"),
+            'ß' => plain.push_str("ss"),
+            c => match std::iter::once(c).nfd().next() {
+                Some(base) if base.is_ascii() => plain.push(base),
+                Some(_) | None => plain.push(c),
+            },
+        }
+    }
+    plain
+}
+
 /// Whether there is nothing of the name to be seen: no two of them could be told apart.
 pub fn is_invisible(name: &str) -> bool {
     name.chars().all(|c| is_unseen(c) || is_blank(c))

@@ -23,7 +23,7 @@ use crate::journal::read::record;
 use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::problem::{Problem, Problems};
-use crate::text::alike::same_name;
+use crate::text::alike::{in_ascii, same_name};
 use crate::text::capitalised;
 
 /// A file as it was opened.
@@ -355,9 +355,12 @@ fn create(folder: &Path, name: &str, text: &str) -> Result<PathBuf, EditError> {
 }
 
 fn stem(name: &str) -> String {
-    let name = name.to_lowercase().replace(' ', "-");
+    let name = in_ascii(name).to_lowercase();
+    let safe = safe_batch_name(&name);
     let letter = |c: char| c.is_ascii_alphanumeric();
-    let short: String = safe_batch_name(&name).chars().take(60).collect();
+    // Marks between words make one dash.
+    let words: Vec<&str> = safe.split('-').filter(|word| !word.is_empty()).collect();
+    let short: String = words.join("-").chars().take(60).collect();
     match short.trim_matches(|c| !letter(c)) {
         "substances" => "formula".to_owned(),
         _ if !name.contains(letter) => "formula".to_owned(),

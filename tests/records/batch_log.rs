@@ -643,6 +643,13 @@ fn names_are_safe_and_unique() {
     }
     let name = new_batch_name("Tideline  bath salts!", nine());
     assert_eq!(name, "tideline-bath-salts-20260101-0900");
+    for (formula, batch) in [
+        ("Öl-Traum 🌿 süß/herb", "oel-traum-suess-herb-20260101-0900"),
+        ("Cre\u{300}me à l’œillet", "creme-a-l-oeillet-20260101-0900"),
+        ("МОРЕ", "batch-20260101-0900"),
+    ] {
+        assert_eq!(new_batch_name(formula, nine()), batch);
+    }
     assert!(new_batch_name(&"long ".repeat(99), nine()).len() <= LONGEST_NAME - 4);
     let dir = tempfile::tempdir().unwrap();
     let create = || LogFile::create_unique(dir.path(), "Tideline bath salts", nine()).unwrap();

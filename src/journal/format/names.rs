@@ -3,6 +3,8 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use crate::text::alike::in_ascii;
+
 /// The longest name in bytes.
 pub const LONGEST_NAME: usize = 80;
 
@@ -28,7 +30,7 @@ pub fn safe_batch_name(text: &str) -> String {
 /// It may be taken; [`crate::journal::store::log::LogFile::create_unique`] adds `-2`, `-3`, ... then.
 pub fn new_batch_name(formula: &str, at: Timestamp) -> String {
     let mut slug = String::new();
-    for c in formula.chars() {
+    for c in in_ascii(formula).chars() {
         if c.is_ascii_alphanumeric() {
             slug.push(c.to_ascii_lowercase());
         } else if !slug.is_empty() && !slug.ends_with('-') {
