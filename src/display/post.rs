@@ -1,5 +1,6 @@
 //! Requests by the page's buttons. POST alone, from our own page alone.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -19,6 +20,7 @@ use super::guard::Refusal;
 use super::passes::{self, Clocks};
 use super::{Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for, spoken};
 use crate::chart::code;
+use crate::journal::format::chain::sha256;
 use crate::language::{Sentence, Term, phrase, term};
 use crate::lots::Lot;
 use crate::lots::price::Price;
@@ -27,7 +29,7 @@ use crate::protocol::call::About;
 use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
 use crate::workshop::store::{self, Change};
-use crate::workshop::{QueryError, today};
+use crate::workshop::{self, QueryError, today};
 
 pub fn routes() -> Router<Arc<Shared>> {
     Router::new()
@@ -48,7 +50,7 @@ pub fn words_to_a_batch() -> Router<Arc<Shared>> {
 /// Words to the batch under way, and no other batch: nothing but the rehearsal's own is there.
 async fn rehearsed(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
     match word(&body) {
-        Ok((_, request)) if !matches!(request.command(), Ok(None)) => {
+        Ok((_, _, request)) if !matches!(request.command(), Ok(None)) => {
             act(State(shared), headers, body).await
         }
         Ok(_) => refused((
@@ -100,14 +102,19 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
     if let Err(refusal) = allowed(&shared, &headers) {
         return refused(refusal);
     }
-    let (about, mut request) = match word(&body) {
+    let (about, planned, mut request) = match word(&body) {
         Ok(word) => word,
         Err(why) => return misunderstood(why),
     };
     match &mut request {
         Request::Begin { formula, .. } => {
             let name = formula.to_string_lossy().into_owned();
-            let found = look(&shared, &headers, move |context| context.formula(&name)).await;
+            let found = look(&shared, &headers, move |context| {
+                context
+                    .formula(&name)
+                    .and_then(|path| as_planned(path, planned))
+            });
+            let found = found.await;
             *formula = match found {
                 Ok(Ok(path)) => path,
                 Ok(Err(error)) => return unread(&error),
@@ -160,16 +167,36 @@ async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answere
     }
 }
 
-/// A request, and beside it as `about` the batch and the step that the page showed.
-fn word(body: &[u8]) -> Result<(Option<About>, Request), Sentence> {
+/// The file of a formula, where it still has the text of the plan that she read (its SHA-256, where it was shown).
+fn as_planned(path: PathBuf, planned: Option<String>) -> Result<PathBuf, QueryError> {
+    let is_changed = |planned: &String| {
+        // What does not read is told by who begins it.
+        workshop::formula(&path).is_ok_and(|formula| sha256(&formula.text) != *planned)
+    };
+    match planned.as_ref().is_some_and(is_changed) {
+        true => Err(QueryError::Other(phrase!(
+            "the formula was changed since this plan was shown, in another tab or an editor: nothing has begun; show \
+             the plan again"
+        ))),
+        false => Ok(path),
+    }
+}
+
+/// A request, and beside it as `about` the batch and the step that the page showed, and as `planned` what formula the
+/// plan was made of that it showed.
+fn word(body: &[u8]) -> Result<(Option<About>, Option<String>, Request), Sentence> {
     let mut word: serde_json::Map<String, serde_json::Value> = parsed(body)?;
     let about = word.remove("about").map(serde_json::from_value);
     let about = about
         .transpose()
         .map_err(|error| format!("\"about\": {error}"))?;
+    let planned = word.remove("planned").map(serde_json::from_value);
+    let planned = planned
+        .transpose()
+        .map_err(|error| format!("\"planned\": {error}"))?;
     let rest = serde_json::Value::Object(word).to_string();
     let request = Request::parse(rest.as_bytes()).map_err(|refusal| refusal.error)?;
-    Ok((about, request))
+    Ok((about, planned, request))
 }
 
 /// A lot for the list, as it stands on the package. Empty texts are as if they were not there.

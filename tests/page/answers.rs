@@ -470,6 +470,34 @@ fn a_batch_has_the_scale_and_a_check_waits() {
     assert!(second.body.contains("\"ok\":false"), "{second:?}");
 }
 
+/// The plan that she read is the one that is weighed.
+#[test]
+fn a_formula_that_an_editor_changed_after_its_plan_is_not_begun() {
+    let served = served();
+    let cookie = served.enter();
+    let plan = || {
+        let plan = served.get("/plan?formula=soak.toml&batch=100g", &cookie);
+        let plan: serde_json::Value = serde_json::from_str(&plan.body).unwrap();
+        let begin = serde_json::json!({
+            "do": "begin", "formula": "soak.toml", "batch": "100g", "planned": plan["text"],
+        });
+        begin.to_string()
+    };
+    let old = plan();
+    let path = served
+        .person
+        .path("home/.local/share/bismar/formulas/soak.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, text.replace("percent = 60", "percent = 59")).unwrap();
+    let refused = served.patient("/do", &cookie, &old);
+    assert_eq!(refused.status, 422, "{refused:?}");
+    assert!(refused.body.contains("show the plan again"), "{refused:?}");
+    served.is_untouched();
+    let begun = served.patient("/do", &cookie, &plan());
+    assert!(begun.body.contains("\"ok\":true"), "{begun:?}");
+    assert_eq!(served.step(), 1);
+}
+
 #[test]
 fn the_sheet_may_do_nothing_in_the_browser() {
     let served = served();

@@ -114,7 +114,7 @@ function plan(file) {
       out.replaceChildren(saying(by === "jars" ? t`Say how many jars, and the grams in each.` : t`Say the grams of the whole batch.`));
       return;
     }
-    if (asked.jars && !/^[0-9]+$/.test(asked.jars)) {
+    if (asked.jars && !/^[0-9]{1,9}$/.test(asked.jars)) {
       out.replaceChildren(wrong(t`Jars are a whole number.`));
       return;
     }
@@ -157,7 +157,7 @@ function planned(reply, asked, spare) {
   const refused = reply.steps.flatMap((step) => step.lots.refused);
   const advice = reply.steps.flatMap((step) => step.lots.advice ? [`${step.ingredient}: ${step.lots.advice}`] : []);
   const good = reply.proven && reply.enough && !reply.assumed;
-  const body = () => ({ do: "begin", formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
+  const body = () => ({ do: "begin", planned: reply.text, formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
   const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, toBench);
   key.classList.add("main");
   const verdict = [

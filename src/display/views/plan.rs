@@ -12,6 +12,7 @@ use crate::formula::Formula;
 use crate::formula::allowance::JarsShort;
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::substances::FILE;
+use crate::journal::format::chain::sha256;
 use crate::language::{Sentence, phrase};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
@@ -161,6 +162,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "file": asked.formula,
         "name": formula.name,
         "version": formula.version,
+        "text": sha256(&formula.text),
         "batch": grams(plan.batch),
         "jars": jars,
         "spare": paper.spare().map(grams),
