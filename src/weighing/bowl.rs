@@ -78,11 +78,6 @@ impl Engine {
         self.doubt_in_bowl(scale, net, remark, |index, _| Some(index) == before);
     }
 
-    /// Whether the running step goes into a bowl with earlier steps in it.
-    pub(super) fn is_in_the_same_bowl(&self) -> bool {
-        self.run.is_in_the_same_bowl()
-    }
-
     /// The empty pan shows that something was weighed with the bowl: so it may have been with each
     /// record that no empty pan was held against before.
     pub(super) fn weighed_with_the_bowl(&mut self, scale: ScaleIndex, by: Mass, all: bool) {

@@ -338,7 +338,7 @@ impl Engine {
     }
 
     fn take_as_it_stands(&mut self, step: &Step, unsure: TareUnknown) -> (State, Sentence) {
-        let bowl = self.is_in_the_same_bowl();
+        let bowl = self.run.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (
                 "the maker says that nothing of this step is in the bowl yet",

@@ -520,21 +520,28 @@ impl Engine {
     /// Nothing was poured into the vessel that has left, which weighed so much more than the recorded one: that
     /// was put back with more in it, and its record claims no more than that leaves sure.
     pub(super) fn was_put_back(&mut self, scale: ScaleIndex, more: Mass) {
-        let last = self.run.lifted_last();
-        let Some((index, mut written)) = last.cloned() else {
+        let Some((_, written)) = self.run.lifted_last() else {
             return;
         };
         if more.abs() > written.weight.uncertainty {
-            let at_least = written.weight.uncertainty + more.abs();
-            let remark = "a vessel of nearly this weight was put back: more may be in it, or less";
             let seq = written.seq;
-            self.doubt(scale, index, &mut written, at_least, remark);
+            let remark = "a vessel of nearly this weight was put back: more may be in it, or less";
+            self.doubt_lifted(scale, more, remark);
             let say = phrase!(
                 "That weighed nearly what row {seq} did; the row is marked as unsure.",
                 seq
             );
             self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
         }
+    }
+
+    /// The last record waits for the empty pan or is put away, and claims no more than `by` leaves sure.
+    pub(super) fn doubt_lifted(&mut self, scale: ScaleIndex, by: Mass, remark: &str) {
+        let Some((index, mut written)) = self.run.lifted_last().cloned() else {
+            return;
+        };
+        let at_least = written.weight.uncertainty + by.abs();
+        self.doubt(scale, index, &mut written, at_least, remark);
         if let Some(last) = self.run.lifted_last_mut() {
             *last = (index, written);
         }

@@ -6,6 +6,7 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::VesselWay;
+use crate::language::Sentence;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -24,23 +25,19 @@ impl Engine {
         match (load, seen.steady) {
             (Load::Nothing, _) => {
                 self.run.mixing.pan_was_empty |= seen.plateau;
-                self.run.mixing.put_back = false;
+                self.run.mixing.told = false;
                 mixing
             }
             (Load::Something, Some(level)) if self.is_the_one_just_weighed(scale, level) => {
                 // Put back as it was: that says nothing of the mixing.
                 let way = self.way_before();
-                if !std::mem::replace(&mut self.run.mixing.put_back, true) {
-                    self.tell_beside(phrases::just_weighed(way), CueKind::Lift, &[]);
-                }
+                self.tell_in_mix(phrases::just_weighed(way), CueKind::Lift, &[]);
                 mixing
             }
             (Load::Something, Some(level)) if was_empty && self.is_light(scale, level) => {
-                if !std::mem::replace(&mut self.run.mixing.put_back, true) {
-                    let mass = level.weight - self.zero(scale);
-                    let say = phrases::light(self.way_now(), mass, level.d);
-                    self.tell_beside(say, CueKind::Place, &[Choice::Next]);
-                }
+                let mass = level.weight - self.zero(scale);
+                let say = phrases::light(self.way_now(), mass, level.d);
+                self.tell_in_mix(say, CueKind::Place, &[Choice::Next]);
                 mixing
             }
             (Load::Something, Some(level)) if was_empty && !self.in_last_mix() => {
@@ -57,9 +54,8 @@ impl Engine {
             }
             (Load::Something, Some(level)) if self.run.mixing.disturbed => {
                 // Whether it was off meanwhile was not seen, and whoever set it down waits for a word.
-                let long = seen.at.since(level.since) >= WAITS_US;
-                if long && !std::mem::replace(&mut self.run.mixing.put_back, true) {
-                    self.tell_beside(phrases::stirred(), CueKind::Mix, &[Choice::Next]);
+                if seen.at.since(level.since) >= WAITS_US {
+                    self.tell_in_mix(phrases::stirred(), CueKind::Mix, &[Choice::Next]);
                 }
                 mixing
             }
@@ -73,8 +69,7 @@ impl Engine {
         let Some((index, written)) = self.run.lifted_last() else {
             return;
         };
-        let shown = written.weight.shown;
-        let by = seen.weight - shown;
+        let by = seen.weight - written.weight.shown;
         if self.run.mixing.disturbed || !self.run.is_bowl(*index) {
             return;
         }
@@ -82,15 +77,17 @@ impl Engine {
             self.run.mixing.disturbed = true;
             return;
         }
-        let u = written.weight.uncertainty;
-        if written.doubt.is_some() || seen.steady.is_none() || by.abs() <= u {
-            return;
+        let covered = by.abs() <= written.weight.uncertainty;
+        if written.doubt.is_none() && seen.steady.is_some() && !covered {
+            let remark = "more or less rested in the bowl before it was stirred";
+            self.doubt_lifted(scale, by, remark);
         }
-        let (index, mut written) = (*index, written.clone());
-        let remark = "more or less rested in the bowl before it was stirred";
-        self.doubt(scale, index, &mut written, u + by.abs(), remark);
-        if let Some(last) = self.run.lifted_last_mut() {
-            *last = (index, written);
+    }
+
+    /// Tells of what stands on the pan beside the mixing, once.
+    fn tell_in_mix(&mut self, say: Sentence, kind: CueKind, choices: &[Choice]) {
+        if !std::mem::replace(&mut self.run.mixing.told, true) {
+            self.tell_beside(say, kind, choices);
         }
     }
 

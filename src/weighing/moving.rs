@@ -152,7 +152,7 @@ impl Engine {
         if let Some(vessel) = &mut tared.tare.vessel {
             *vessel += net;
         }
-        if self.is_in_the_same_bowl() {
+        if self.run.is_in_the_same_bowl() {
             self.taken_from_bowl(step.scale, net.abs());
         }
         true
@@ -187,7 +187,7 @@ impl Engine {
             return;
         }
         tared.tare.unproven += dip;
-        if self.is_in_the_same_bowl() {
+        if self.run.is_in_the_same_bowl() {
             self.taken_from_bowl(scale, dip);
         }
     }

@@ -178,10 +178,10 @@ impl Engine {
 
     /// Where the step begins depends on what is on the pan already.
     fn start_state(&mut self) -> State {
-        let run = &mut self.run;
-        let Some(step) = run.current().cloned() else {
+        let Some(step) = self.step_now() else {
             return State::Done;
         };
+        let run = &mut self.run;
         let bowl_base = run.bowl.base.take();
         // A bowl that was away to be mixed comes back with a weight of its own.
         let mixed = std::mem::take(&mut run.mixing.just_done);
@@ -238,9 +238,7 @@ impl Engine {
     }
 
     pub(super) fn cue_place(&mut self) {
-        let Some(step) = self.run.current().cloned() else {
-            return;
-        };
+        let Some(step) = self.step_now() else { return };
         let d = self.readability(step.scale);
         let name = self.scale_name(step.scale);
         let several = self.pans.count() > 1;
@@ -616,7 +614,7 @@ impl Engine {
                 tared.approach.said = None;
             }
         } else if weighs {
-            if let (Some(step), State::Tared(tared)) = (run.current().cloned(), run.state.clone()) {
+            if let (Some(step), State::Tared(tared)) = (self.step_now(), self.run.state.clone()) {
                 let state = self.record_restless(scale, &step, tared, seen.at);
                 self.enter(state);
             }

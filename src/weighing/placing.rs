@@ -589,7 +589,7 @@ impl Engine {
 
     /// Whether `mass` may be the vessel whose tare was lost, with what was poured into it: that
     /// another empty vessel weighs the same proves nothing then.
-    fn may_be_the_lost_one(&mut self, mass: Mass, d: Mass) -> bool {
+    fn may_be_the_lost_one(&self, mass: Mass, d: Mass) -> bool {
         let Some(step) = self.step_now() else {
             return false;
         };

@@ -181,7 +181,7 @@ impl Engine {
             return Break(self.lifted_off_something(scale, level, tared));
         }
         let sunk = pours && net < -(d * 5) && tared.suspect.is_none();
-        let below = sunk && self.is_in_the_same_bowl();
+        let below = sunk && self.run.is_in_the_same_bowl();
         let asked_out = tared.was_asked_out();
         let briefly = !tared.content.poured && tared.content.most > d * 5;
         // What lay in it was taken out, and something came in since.
@@ -350,7 +350,7 @@ impl Engine {
     fn is_a_vessel(&self, scale: ScaleIndex, tared: &Tared, net: Mass, d: Mass) -> bool {
         let own = tared.tare.base - self.zero(scale);
         let heavy = net > (own * 3).max(SCOOP);
-        !self.is_in_the_same_bowl() && (self.is_known_vessel(net, d) || heavy)
+        !self.run.is_in_the_same_bowl() && (self.is_known_vessel(net, d) || heavy)
     }
 
     /// How more than a crumb came since the last rest.

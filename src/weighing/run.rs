@@ -108,8 +108,8 @@ pub(super) struct Mixing {
     pub pending: Option<usize>,
     /// It was confirmed just now.
     pub just_done: bool,
-    /// What was weighed last stands there again, and that was said.
-    pub put_back: bool,
+    /// What stands there was told of: what was weighed last, or something that is no vessel.
+    pub told: bool,
     /// What was weighed last was lifted since, or stirred.
     pub disturbed: bool,
     /// The pan was seen empty meanwhile, so that what comes next is a vessel.

@@ -201,23 +201,21 @@ impl Engine {
         };
         let ticket = self.log(draft);
         let index = self.index_now();
-        {
-            self.run.corrections.push(super::state::Correction {
-                ticket,
-                step: index,
+        self.run.corrections.push(super::state::Correction {
+            ticket,
+            step: index,
+            net: Mass::ZERO,
+            verdict: Some(Verdict::Kept),
+        });
+        // Its row is on its way; the step does not come again meanwhile.
+        if let Some(done) = self.run.done.get_mut(index) {
+            *done = Some(Weighed {
+                seq: 0,
                 net: Mass::ZERO,
-                verdict: Some(Verdict::Kept),
             });
-            // Its row is on its way; the step does not come again meanwhile.
-            if let Some(done) = self.run.done.get_mut(index) {
-                *done = Some(Weighed {
-                    seq: 0,
-                    net: Mass::ZERO,
-                });
-            }
-            self.run.deeds.push(Deed::Weighed { index, seq: 0 });
-            self.run.coming.last_gross = None;
         }
+        self.run.deeds.push(Deed::Weighed { index, seq: 0 });
+        self.run.coming.last_gross = None;
         let state = self.go_on();
         self.enter(state);
         Ok(phrase!("{name} is left out.", name = &step.ingredient))
