@@ -95,6 +95,7 @@ impl Engine {
         let index = self.index_now();
         let corrects = self.run.corrects.remove(&index);
         let mut draft = self.weight_draft(scale, &step, &tared.tare, tared.wander, level, verdict);
+        self.run.rows.insert(index, draft.clone());
         if let Some(seq) = corrects {
             draft.note = corrects_note(seq, &draft.note);
         }

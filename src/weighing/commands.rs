@@ -46,7 +46,7 @@ impl Engine {
             Command::Lot(_) if self.fill().is_some() => Err(Refused::new(phrase!(
                 "Jars are being filled; no ingredient waits for a lot."
             ))),
-            Command::Lot(lot) => Ok(self.lot(&lot)),
+            Command::Lot(lot) => self.lot(&lot),
             Command::Note(text) => {
                 let text: String = text.chars().take(LONGEST_TEXT).collect();
                 self.note(text);
@@ -642,28 +642,49 @@ impl Engine {
         Ok(phrase!("Kept: {net} g.", net = net.grams(d)))
     }
 
-    fn lot(&mut self, lot: &str) -> Sentence {
+    fn lot(&mut self, lot: &str) -> Result<Sentence, Refused> {
         let lot = plain_text(lot);
         if lot.is_empty() {
-            return phrase!("The lot has no name; nothing changed.");
+            return Ok(phrase!("The lot has no name; nothing changed."));
         }
         let Some(step) = self.step_now() else {
-            return phrase!("Every step is weighed; no ingredient waits for a lot.");
+            return Ok(phrase!(
+                "Every step is weighed; no ingredient waits for a lot."
+            ));
         };
+        let index = self.index_now();
         let run = &mut self.run;
+        if matches!(run.state, State::Writing(_)) || run.corrections.iter().any(|c| c.step == index)
+        {
+            return Err(Refused::new(phrase!(
+                "The weight is being written; say the lot again when it is recorded."
+            )));
+        }
+        let of = matches!(run.state, State::Lift(_)).then_some(index);
         let before = run.lots.insert(step.ingredient.clone(), lot.clone());
         run.deeds.push(Deed::Lot {
             ingredient: step.ingredient.clone(),
             before,
+            of,
         });
         let mut draft = self.draft(RowKind::Note);
+        draft.lot.clone_from(&lot);
         draft.note = format!("lot of {}: {lot}", step.ingredient);
         self.log(draft);
+        let name = &step.ingredient;
+        if of.is_some() {
+            self.correct_lot(index, &lot);
+            return Ok(phrase!(
+                "Lot {lot} for {name}; its record is corrected.",
+                lot,
+                name
+            ));
+        }
         self.record_what_waited_for_its_lot();
         if let State::Tared(tared) = &mut self.run.state {
             tared.asked = None;
         }
-        phrase!("Lot {lot} for {name}.", lot, name = &step.ingredient)
+        Ok(phrase!("Lot {lot} for {name}.", lot, name))
     }
 
     /// A weight that waited only for its lot, with its vessel lifted meanwhile.

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::capture::{corrects_note, verdict_of};
 use super::order::vessel_at_least;
-use super::state::{Correction, Doubt, Written};
+use super::state::{Correction, Doubt, State, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
@@ -12,7 +12,7 @@ use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::Verdict;
+use crate::vocabulary::entry::{Draft, Verdict};
 use crate::vocabulary::reading::ScaleIndex;
 
 /// How a record is put right.
@@ -261,10 +261,9 @@ impl Engine {
             level,
             verdict,
         );
-        draft.note = corrects_note(written.seq, &draft.note);
-        if !fix.remark.is_empty() {
-            draft.note = format!("{}; {}", draft.note, fix.remark);
-        }
+        let said = [draft.note.as_str(), &fix.remark];
+        let said = said.into_iter().filter(|said| !said.is_empty());
+        draft.note = said.collect::<Vec<_>>().join("; ");
         // What is not scatter comes on top of what was seen.
         let scatter = self.scatter_of(scale, &written.weight.tare, written.weight.wander, level.d);
         let whole = draft.uncertainty.unwrap_or_default();
@@ -279,14 +278,7 @@ impl Engine {
             verdict = None;
         }
         draft.verdict = verdict;
-        let ticket = self.log(draft);
-        self.run.corrections.push(Correction {
-            ticket,
-            step: index,
-            net,
-            verdict,
-        });
-        written.ticket = ticket;
+        written.ticket = self.log_correction(index, written.seq, draft);
         written.weight.net = net;
         written.weight.shown = level.weight;
         written.weight.uncertainty = scatter.max(fix.at_least);
@@ -295,6 +287,45 @@ impl Engine {
         written.trail.brief = None;
         written.trail.rising = None;
         written.trail.strayed = None;
+    }
+
+    /// Logs the row that stands in place of row `seq`, of a step (by index), and gives its ticket.
+    fn log_correction(&mut self, index: usize, seq: u64, mut draft: Draft) -> u64 {
+        let (net, verdict) = (draft.net.unwrap_or_default(), draft.verdict);
+        self.run.rows.insert(index, draft.clone());
+        draft.note = corrects_note(seq, &draft.note);
+        let ticket = self.log(draft);
+        self.run.corrections.push(Correction {
+            ticket,
+            step: index,
+            net,
+            verdict,
+        });
+        ticket
+    }
+
+    /// The record of a step (by index) is of this lot, by a row that says so.
+    pub(super) fn correct_lot(&mut self, index: usize, lot: &str) {
+        let weighed = self.run.done.get(index).copied().flatten();
+        let row = self.run.rows.get(&index).filter(|row| row.lot != lot);
+        let (Some(weighed), Some(row)) = (weighed, row) else {
+            return;
+        };
+        let draft = Draft {
+            lot: lot.to_owned(),
+            ..row.clone()
+        };
+        let ticket = self.log_correction(index, weighed.seq, draft);
+        if let State::Lift(written) = &mut self.run.state
+            && index == self.run.step
+        {
+            written.ticket = ticket;
+        }
+        for (other, written) in self.run.lifted() {
+            if *other == index {
+                written.ticket = ticket;
+            }
+        }
     }
 
     /// Tells of a correction while the vessel still stands there.

@@ -222,7 +222,11 @@ impl Engine {
     pub(super) fn draft_of(&self, kind: RowKind, step: Option<&Step>) -> Draft {
         let phase = step.and_then(|step| self.run.plan.phases.get(step.phase));
         let ingredient = step.map(|step| step.ingredient.clone()).unwrap_or_default();
-        let lot = self.run.lots.get(&ingredient).cloned().unwrap_or_default();
+        // What is recorded keeps the lot of its record, whichever was named since.
+        let own = step.and_then(|step| self.run.rows.get(&step.number.checked_sub(1)?));
+        let last = self.run.lots.get(&ingredient);
+        let lot = own.map(|row| &row.lot).or(last);
+        let lot = lot.cloned().unwrap_or_default();
         Draft {
             step: step.map_or(0, |step| step.number),
             phase: phase.map(|phase| phase.name.clone()).unwrap_or_default(),

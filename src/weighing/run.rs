@@ -12,6 +12,7 @@ use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::code::Stands;
+use crate::vocabulary::entry::Draft;
 use crate::vocabulary::progress::{Progress, Weighed};
 use crate::vocabulary::reading::ScaleIndex;
 
@@ -26,7 +27,11 @@ pub(super) struct Run {
     pub mixing: Mixing,
     pub bowl: Bowl,
     pub coming: Coming,
+    /// The lot last named for each ingredient.
     pub lots: HashMap<String, String>,
+    /// The newest row of each step's weight (by index) that was recorded here, without what it corrects: its lot
+    /// is not always the one last named.
+    pub rows: HashMap<usize, Draft>,
     pub after_flow: HashMap<String, AfterFlow>,
     /// The row that a step (by index) replaces, where its record was taken back.
     pub corrects: HashMap<usize, u64>,
@@ -195,6 +200,8 @@ pub(super) enum Deed {
     Lot {
         ingredient: String,
         before: Option<String>,
+        /// The step (by index) whose record took it.
+        of: Option<usize>,
     },
 }
 
@@ -251,6 +258,7 @@ impl Run {
                 ..Coming::default()
             },
             lots: progress.lots,
+            rows: HashMap::new(),
             after_flow: HashMap::new(),
             corrects: HashMap::new(),
             restless_since: None,

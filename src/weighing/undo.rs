@@ -76,7 +76,11 @@ impl Engine {
                 }
                 Ok(said)
             }
-            Deed::Lot { ingredient, before } => {
+            Deed::Lot {
+                ingredient,
+                before,
+                of,
+            } => {
                 run.deeds.pop();
                 match &before {
                     Some(lot) => run.lots.insert(ingredient.clone(), lot.clone()),
@@ -90,11 +94,15 @@ impl Engine {
                     .find(|step| step.ingredient == ingredient)
                     .cloned();
                 let mut draft = self.draft_of(RowKind::Note, step.as_deref());
+                draft.lot.clone_from(&lot);
                 draft.note = match lot.as_str() {
                     "" => lot_taken_back(&ingredient),
                     lot => format!("lot of {ingredient}: {lot}"),
                 };
                 self.log(draft);
+                if let Some(index) = of {
+                    self.correct_lot(index, &lot);
+                }
                 Ok(match lot.as_str() {
                     "" => phrase!("The lot of {ingredient} is taken back.", ingredient),
                     lot => phrase!("The lot of {ingredient} is {lot} again.", ingredient, lot),
@@ -148,6 +156,7 @@ impl Engine {
         run.mixing.done.retain(|phase| *phase != step.phase);
         run.mixing.pending = None;
         run.emptied.remove(&index);
+        run.rows.remove(&index);
         run.residues.remove(&index);
         run.give_up_lift_check();
         run.bowl.records.retain(|(other, _)| *other != index);

@@ -288,6 +288,12 @@ impl World {
         let Some(net) = net else {
             return;
         };
+        // Of another lot, the row before it says what was weighed.
+        let before = self.rows.iter().rfind(|before| before.step == row.step);
+        let weight = |row: &Draft| (row.net, row.tare, row.gross, row.uncertainty, row.verdict);
+        if before.is_some_and(|before| before.lot != row.lot && weight(before) == weight(row)) {
+            return;
+        }
         let limit = 2.0 * row.uncertainty.unwrap().to_g_f64();
         let since = row.at.millis().saturating_sub(self.interval * 2 + 800);
         // A row written as the vessel is seen to be gone is about that vessel.

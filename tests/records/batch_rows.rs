@@ -885,3 +885,53 @@ fn a_long_text_is_cut_between_characters_and_a_long_name_at_its_end() {
     let name = safe_batch_name(&"n".repeat(LONGEST_NAME + 1));
     assert_eq!(name, "n".repeat(LONGEST_NAME));
 }
+
+#[test]
+fn a_correction_is_of_the_lot_it_names_and_takes_none_from_another() {
+    let of_lot = |lot: &str, draft: Draft| Draft {
+        lot: lot.into(),
+        ..draft
+    };
+    let named = |lot: &str| {
+        let note = Draft::new(RowKind::Note, format!("lot of Salt: {lot}"));
+        of_lot(
+            lot,
+            Draft {
+                ingredient: "Salt".into(),
+                ..note
+            },
+        )
+    };
+    let salt = |step: usize| weighed(step, "Salt", 50.0, 50.0);
+    let lots = |record: &Record| -> Vec<String> {
+        record.steps.values().map(|row| row.lot.clone()).collect()
+    };
+    // Another lot is named before the lift.
+    let mut rows = vec![
+        named("S-1"),
+        of_lot("S-1", salt(1)),
+        named("S-2"),
+        of_lot("S-2", correcting(2, salt(1))),
+    ];
+    assert_eq!(lots(&record(&rows)), ["S-2"]);
+    // A late word on the first says nothing of what the next is taken from.
+    rows.extend([named("S-3"), of_lot("S-2", correcting(4, salt(1))), salt(2)]);
+    let both = record(&rows);
+    assert_eq!(lots(&both), ["S-2", "S-3"]);
+    assert_eq!(both.lots["Salt"], "S-3");
+    // A correction without a cell for it leaves the lot as it was.
+    rows.push(correcting(6, salt(1)));
+    assert_eq!(lots(&record(&rows)), ["S-2", "S-3"]);
+    // The only lot is taken back, and the record with it.
+    let none = Draft {
+        ingredient: "Salt".into(),
+        ..Draft::new(RowKind::Note, "lot of Salt taken back")
+    };
+    let rows = [
+        named("S-1"),
+        of_lot("S-1", salt(1)),
+        none,
+        correcting(2, salt(1)),
+    ];
+    assert_eq!(lots(&record(&rows)), [""]);
+}

@@ -167,7 +167,11 @@ impl Record {
         if row.kind == RowKind::Note && row.note == lot_taken_back(&row.ingredient) {
             self.take_back_lot(&row.ingredient);
         }
-        if !row.lot.is_empty() && !row.ingredient.is_empty() {
+        // What corrects a weight is of that weight's lot, which may not be the one named since.
+        let step = corrects(&row.note).and_then(|seq| self.step_of.get(&(row.kind, seq)));
+        let corrected = step.and_then(|step| self.steps.get(step));
+        let restates = corrected.is_some_and(|before| before.lot == row.lot);
+        if !row.lot.is_empty() && !row.ingredient.is_empty() && !restates {
             self.lots.insert(row.ingredient.clone(), row.lot.clone());
         }
         match row.kind {
@@ -220,15 +224,19 @@ impl Record {
     }
 
     fn hold(&mut self, mut row: Row, correction: bool) {
-        if row.lot.is_empty() {
-            let lot = self.lots.get(&row.ingredient);
-            row.lot = lot.cloned().unwrap_or_default();
-        }
-        if let Some(before) = self.steps.remove(&row.step) {
+        let mut own = String::new();
+        if let Some(mut before) = self.steps.remove(&row.step) {
             self.replaced.insert(before.seq, before.kind);
             if correction {
+                own = std::mem::take(&mut before.lot);
                 take_what_it_lacks(&mut row, before);
             }
+        }
+        // A lot that was taken back is gone from the record too.
+        if let Some(last) = self.lots.get(&row.ingredient)
+            && row.lot.is_empty()
+        {
+            row.lot = if own.is_empty() { last.clone() } else { own };
         }
         self.steps.insert(row.step, row);
     }
@@ -312,7 +320,6 @@ fn take_what_it_lacks(row: &mut Row, before: Row) {
     let texts = [
         (&mut row.phase, before.phase),
         (&mut row.ingredient, before.ingredient),
-        (&mut row.lot, before.lot),
         (&mut row.vessel, before.vessel),
     ];
     for (now, before) in texts {

@@ -134,6 +134,95 @@ fn a_lot_is_taken_back_to_the_one_before_and_then_to_none() {
     assert_eq!(oil.map(|row| row.lot.as_str()), Some("O-7"));
 }
 
+/// The rows of weights of a step: their lots and notes.
+fn lots_of(b: &Bench, step: usize) -> Vec<(&str, &str)> {
+    let rows = b.rows.iter();
+    rows.filter(|row| row.kind == RowKind::Weighed && row.step == step)
+        .map(|row| (row.lot.as_str(), row.note.as_str()))
+        .collect()
+}
+
+#[test]
+fn a_lot_named_before_the_lift_is_in_the_record_and_goes_out_of_it_again() {
+    let mut b = two();
+    b.hold(2.0).say(Command::Lot("S-2".into()));
+    b.land(150.0).hold(1.5).pour(170.0, 4.0).hold(2.0);
+    b.expect(&["20.00"]);
+    assert_eq!(
+        b.answer(Command::Lot("S-3".into())),
+        "Lot S-3 for Salt; its record is corrected."
+    );
+    b.hold(0.5);
+    assert_eq!(
+        lots_of(&b, 1),
+        [("S-2", ""), ("S-3", "corrects seq 2")],
+        "{:?}",
+        b.rows
+    );
+    let (first, second) = (&b.rows[1], b.row());
+    assert_eq!(
+        (first.net, first.gross, first.uncertainty),
+        (second.net, second.gross, second.uncertainty)
+    );
+    // Lifted, it goes back by a row of its own.
+    b.land(0.0).hold(2.0);
+    assert_eq!(b.answer(Command::Undo), "The lot of Salt is S-2 again.");
+    b.hold(0.5);
+    assert_eq!(lots_of(&b, 1).last(), Some(&("S-2", "corrects seq 4")));
+    b.say(Command::Lot("O-7".into())).beaker(10.0);
+    assert_eq!(lots_of(&b, 2), [("O-7", "")]);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn a_lot_named_while_the_weight_is_written_is_to_be_said_again() {
+    let mut b = two();
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.disk_is_slow = true;
+    b.pour(170.0, 4.0).hold(3.0);
+    assert!(
+        b.answer(Command::Lot("S-1".into()))
+            .contains("say the lot again")
+    );
+    b.disk_answers();
+    b.disk_is_slow = false;
+    b.say(Command::Lot("S-1".into())).hold(0.5);
+    assert_eq!(lots_of(&b, 1).last().map(|row| row.0), Some("S-1"));
+    b.say(Command::Undo).hold(0.5);
+    assert_eq!(lots_of(&b, 1).last().map(|row| row.0), Some(""));
+}
+
+#[test]
+fn what_corrects_a_record_keeps_its_lot_whichever_was_named_since() {
+    let mut b = Bench::new(plan(
+        vec![
+            step(1, "Salt", "20.00", VesselWay::Beaker),
+            step(2, "Salt", "10.00", VesselWay::Beaker),
+        ],
+        None,
+    ));
+    b.hold(2.0).say(Command::Lot("S-1".into())).beaker(20.0);
+    b.say(Command::Lot("S-2".into()))
+        .say(Command::Undo)
+        .hold(0.2);
+    b.say(Command::Lot("S-2".into()));
+    b.say(Command::Residue(Some(1)))
+        .hold(0.5)
+        .land(150.31)
+        .hold(2.0);
+    let stayed = b.rows.iter().find(|row| row.kind == RowKind::Residue);
+    assert_eq!(
+        stayed.map(|row| row.lot.as_str()),
+        Some("S-1"),
+        "{:?}",
+        b.rows
+    );
+    b.land(0.0).hold(2.0);
+    b.beaker(10.0);
+    assert_eq!(lots_of(&b, 2), [("S-2", "")]);
+    assert_eq!(lots_of(&b, 1), [("S-1", "")]);
+}
+
 #[test]
 fn a_step_is_left_out_with_a_reason_and_counts_as_nothing() {
     let mut b = two();

@@ -34,7 +34,7 @@ pub struct Agreement {
     plan: Option<Planned>,
     /// Each row of a weight, in the order of their seqs: what a later row may name.
     weights: Vec<Known>,
-    /// Each ingredient by a number.
+    /// Each ingredient, and each lot, by a number.
     names: BTreeMap<String, u32>,
     /// What holds of each step, of each jar, and of what stayed in each beaker.
     steps: BTreeMap<usize, Held>,
@@ -60,6 +60,7 @@ struct Known {
     seq: u64,
     kind: RowKind,
     ingredient: u32,
+    lot: u32,
     step: usize,
     net: Option<Mass>,
 }
@@ -250,7 +251,7 @@ impl Agreement {
         }
     }
 
-    /// A lot changes only by a row that names it.
+    /// A lot changes only by a row that names it; what is said of a weight is of that weight's lot.
     fn lot(&mut self, row: &Row) -> Result<(), CellError> {
         let (name, lot) = (&row.ingredient, &row.lot);
         if name.is_empty() {
@@ -280,6 +281,11 @@ impl Agreement {
         if named_of_none && self.fill.is_none() {
             let why = "the formula has no such ingredient";
             return Err(wrong("ingredient", why));
+        }
+        let own = corrects(&row.note).or_else(|| Some(numbers::stayed(&row.note)?.0));
+        let own = own.and_then(|seq| self.known(seq)).map(|known| known.lot);
+        if own.is_some_and(|own| own == self.number_of(lot)) {
+            return Ok(());
         }
         match self.lots.get(name) {
             Some(last) if at_a_bench && last != lot => Err(wrong(
@@ -356,10 +362,12 @@ impl Agreement {
         }
         let step = corrected.map_or(row.step, |known| known.step);
         let ingredient = self.number_of(&row.ingredient);
+        let lot = self.number_of(&row.lot);
         self.weights.push(Known {
             seq: row.seq,
             kind: row.kind,
             ingredient,
+            lot,
             step,
             net: mass(row.net),
         });
@@ -398,10 +406,12 @@ impl Agreement {
             }
         }
         let ingredient = self.number_of(&row.ingredient);
+        let lot = self.number_of(&row.lot);
         self.weights.push(Known {
             seq: row.seq,
             kind: row.kind,
             ingredient,
+            lot,
             step: row.step,
             net: mass(row.net),
         });
