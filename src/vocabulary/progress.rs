@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::code::Help;
-use crate::language::Sentence;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 
 /// What a log says of a batch that was begun: enough to go on with it.
@@ -32,6 +32,14 @@ pub struct Progress {
 pub struct Weighed {
     pub seq: u64,
     pub net: Mass,
+}
+
+/// How many steps were left out, as it stands behind how many were weighed; nothing where none was.
+pub fn left_out_beside(steps: usize) -> Sentence {
+    match steps {
+        0 => Sentence::none(),
+        some => phrase!(", {some} left out", some),
+    }
 }
 
 /// Why a command was not taken; the text is for a person and says what to do.

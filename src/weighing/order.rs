@@ -17,6 +17,7 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::RowKind;
+use crate::vocabulary::progress::left_out_beside;
 use crate::vocabulary::reading::ScaleIndex;
 
 /// Less than this on the pan is a crumb, a spill or drift, not a vessel: 1 g, and 20 d.
@@ -321,7 +322,11 @@ impl Engine {
         let run = &mut self.run;
         let mixing = run.mixing.pending.take();
         let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
-        let weighed = run.done.iter().flatten().count();
+        let settled = run.done.iter().flatten().count();
+        // A step that was left out has a record of nothing; none other has.
+        let left_out = run.done.iter().flatten();
+        let left_out = left_out.filter(|weighed| weighed.net == Mass::ZERO).count();
+        let weighed = settled - left_out;
         let of = run.done.len();
         let d = run
             .plan
@@ -338,7 +343,7 @@ impl Engine {
         draft.note = if complete {
             "complete".into()
         } else {
-            format!("stopped after {weighed} of {of} weighings")
+            format!("stopped after {settled} of {of} weighings")
         };
         if complete && mixing.is_some() {
             draft.note.push_str("; the last mixing was not confirmed");
@@ -351,22 +356,29 @@ impl Engine {
         for pan in self.pans.iter_mut() {
             pan.left_over = true;
         }
+        let out = left_out_beside(left_out);
         let say = if complete {
             let total = phrases::grams(total, d);
-            match of {
-                1 => phrase!("Done. {total} g weighed in 1 step.", total),
-                _ => phrase!("Done. {total} g weighed in {of} steps.", total, of),
+            match weighed {
+                1 => phrase!("Done. {total} g weighed in 1 step{out}.", total, out),
+                _ => phrase!(
+                    "Done. {total} g weighed in {weighed} steps{out}.",
+                    total,
+                    weighed,
+                    out
+                ),
             }
         } else if let Some((net, name)) = open {
             phrase!(
-                "Stopped. {weighed} of {of} weighed; {net} g {name} are not recorded.",
+                "Stopped. {weighed} of {of} weighed{out}; {net} g {name} are not recorded.",
                 weighed,
                 of,
+                out,
                 net,
                 name
             )
         } else {
-            phrase!("Stopped. {weighed} of {of} weighed.", weighed, of)
+            phrase!("Stopped. {weighed} of {of} weighed{out}.", weighed, of, out)
         };
         self.cue(CueKind::Done, say, None, &[]);
         self.out.push_back(Event::Closed { complete });

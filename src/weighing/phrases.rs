@@ -244,12 +244,12 @@ pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass, inside: bool) ->
     let (net, thing) = (net.shown(d), vessel(way));
     match inside {
         true => phrase!(
-            "{net} g, inside. Lift the {thing} now: that proves the tare.",
+            "{net} g, inside. Lift the {thing} now: that proves the tare. If it is off the scale already, put it back.",
             net,
             thing
         ),
         false => phrase!(
-            "{net} g, too much as it seems. Lift the {thing} now: that proves the tare.",
+            "{net} g, too much as it seems. Lift the {thing} now: that proves the tare. If it is off the scale already, put it back.",
             net,
             thing
         ),

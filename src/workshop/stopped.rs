@@ -19,6 +19,7 @@ use crate::journal::read::record;
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::protocol::reply::Refusal;
+use crate::vocabulary::progress::left_out_beside;
 
 /// A batch that was begun, and is neither complete nor over.
 #[derive(Debug)]
@@ -162,10 +163,7 @@ fn other_formula(config: &Config, record: &Record) -> Option<Sentence> {
 
 /// How far it is, in a sentence for a person.
 pub fn words(open: &StillOpen) -> Sentence {
-    let left_out = match open.left_out {
-        0 => Sentence::none(),
-        some => phrase!(", {some} left out", some),
-    };
+    let left_out = left_out_beside(open.left_out);
     let mixings = open.unmixed.iter().map(|phase| mixing(phase));
     let parts = mixings.chain(open.parts.iter().map(part));
     let still = match parts.reduce(|all, part| phrase!("{all}, {part}", all, part)) {

@@ -257,6 +257,7 @@ fn a_step_is_left_out_with_a_reason_and_counts_as_nothing() {
     assert_eq!(b.row().note, "corrects seq 1; skipped: none left");
     b.beaker(10.0);
     assert_eq!(b.closed, Some(true));
+    asks(&b, "Done. 10.00 g weighed in 1 step, 1 left out.");
 }
 
 #[test]

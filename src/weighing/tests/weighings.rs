@@ -1,5 +1,6 @@
 //! One weighing after another, as a maker would do it, and what can go wrong.
 
+use super::returns::asks;
 use super::*;
 
 #[test]
@@ -605,11 +606,11 @@ fn a_record_is_said_with_what_comes_next() {
     for (pours, words) in [
         (
             40.0,
-            "40.00 g, inside. Lift the beaker now: that proves the tare.",
+            "40.00 g, inside. Lift the beaker now: that proves the tare. If it is off the scale already, put it back.",
         ),
         (
             42.0,
-            "42.00 g, too much as it seems. Lift the beaker now: that proves the tare.",
+            "42.00 g, too much as it seems. Lift the beaker now: that proves the tare. If it is off the scale already, put it back.",
         ),
     ] {
         let mut b = Bench::one("Salt", "40.00");
@@ -618,6 +619,20 @@ fn a_record_is_said_with_what_comes_next() {
         b.land(37.0).pour(pours, 1.7).hold(3.0);
         said(&b, words);
     }
+}
+
+/// On a scale without a filter a quick lift looks as the key does: who lifted is told the way on.
+#[test]
+fn what_looks_like_the_key_and_was_the_lift_says_what_to_do() {
+    let mut b = Bench::one("Salt", "20.00");
+    b.tau = 0.05;
+    b.hold(2.0).land(150.0).hold(1.5).pour(175.0, 3.0).hold(2.0);
+    b.jump(0.0).hold(4.0);
+    asks(&b, "If it is off the scale already, put it back.");
+    b.jump(175.0).hold(2.0);
+    asks(&b, "5.00 g to take out: Salt.");
+    b.pour(170.0, 2.0).hold(3.0);
+    b.expect(&["20.00"]);
 }
 
 /// The net weight goes along with each reading, but not while a vessel comes or goes.
