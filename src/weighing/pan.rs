@@ -600,12 +600,8 @@ impl Pan {
         }
         let was_steady = self.steady.is_steady();
         // A line without a unit is never steady: it guides the hand and is not recorded.
-        let flag = if r.unit.is_none() {
-            Some(false)
-        } else {
-            r.steady
-        };
-        let steady = self.steady.push(r.at, r.weight, d, flag);
+        let counts = r.unit.is_some();
+        let steady = self.steady.push(r.at, r.weight, d, r.steady, counts);
         self.rate.push(r.at, r.weight);
         self.wander.push(r.at, r.weight, d);
         if was_steady && steady {

@@ -2,7 +2,7 @@
 //!
 //! OIML R 76-1:2006, 4.4.2: equilibrium is stable when what is printed or stored deviates by not
 //! more than 1 e from the final value, so that at most two adjacent values show. Our window asks the
-//! same of every reading of the last second; the scale's own flag, where it has one, is asked *too*.
+//! same of every reading of the last second; the scale's own flag, where it has one and gives it, is asked *too*.
 
 use std::collections::VecDeque;
 
@@ -14,6 +14,10 @@ const LONGEST_GAP_US: u64 = 1_500_000;
 /// As many as the longest window (10 s) holds of a line at 115200 baud (800 a second); bounds the
 /// memory. A faster flood than that never rests.
 const MOST_READINGS: usize = 8192;
+
+/// A mark that stays away for so long while the window is full says nothing of rest: the scale, or its bench, is such
+/// that it never comes. 8 s, four times what a scale takes for it.
+const MARK_AWAY_US: u64 = 8_000_000;
 
 /// Two readings that agree may be a chance.
 const FEWEST_READINGS: usize = 3;
@@ -102,6 +106,10 @@ pub struct Steady {
     highest: Mass,
     since: Option<Moment>,
     d: Mass,
+    /// Since when the window is full and the scale says that it moves.
+    unmarked_since: Option<Moment>,
+    /// That was so for too long: the mark is not waited for until it is seen again.
+    mark_away: bool,
 }
 
 impl Steady {
@@ -115,6 +123,8 @@ impl Steady {
             highest: Mass::ZERO,
             since: None,
             d: Mass::ZERO,
+            unmarked_since: None,
+            mark_away: false,
         }
     }
 
@@ -128,6 +138,7 @@ impl Steady {
         self.run.clear();
         self.sum = 0;
         self.since = None;
+        self.unmarked_since = None;
     }
 
     fn add(&mut self, at: Moment, weight: Mass) {
@@ -141,9 +152,16 @@ impl Steady {
         }
     }
 
-    /// Takes a reading; `flag` is the scale's own word, `d` the readability of this reading.
-    /// Returns whether the indication is steady now.
-    pub fn push(&mut self, at: Moment, weight: Mass, d: Mass, flag: Option<bool>) -> bool {
+    /// Takes a reading; `mark` is the scale's own word, `d` the readability of this reading. One that does not
+    /// `count` is never steady. Returns whether the indication is steady now.
+    pub fn push(
+        &mut self,
+        at: Moment,
+        weight: Mass,
+        d: Mass,
+        mark: Option<bool>,
+        counts: bool,
+    ) -> bool {
         if let Some(&(last, _)) = self.run.back()
             && (at.since(last) > LONGEST_GAP_US || d != self.d)
         {
@@ -155,13 +173,28 @@ impl Steady {
             .run
             .front()
             .is_some_and(|&(first, _)| at.since(first) >= self.window_us);
-        if covered && self.run.len() >= FEWEST_READINGS && flag != Some(false) {
+        let still = counts && covered && self.run.len() >= FEWEST_READINGS;
+        if !still || mark != Some(false) {
+            self.unmarked_since = None;
+        }
+        self.mark_away &= mark != Some(true);
+        if still && self.rests_by_its_mark(at, mark) {
             self.since.get_or_insert(at);
             self.trim(at);
         } else {
             self.since = None;
         }
         self.since.is_some()
+    }
+
+    /// Whether the scale's own mark lets a full window be a rest.
+    fn rests_by_its_mark(&mut self, at: Moment, mark: Option<bool>) -> bool {
+        if mark != Some(false) {
+            return true;
+        }
+        let since = *self.unmarked_since.get_or_insert(at);
+        self.mark_away |= at.since(since) >= MARK_AWAY_US;
+        self.mark_away
     }
 
     /// Adds the reading and drops, from the old end, whatever is more than 1 d away from it.

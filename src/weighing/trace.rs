@@ -21,6 +21,9 @@ const STRETCH_US: u64 = 300_000;
 /// By so much a hand makes a part of a landing longer than the same part of a lift: 0.15 s.
 const HANDS_US: u64 = 150_000;
 
+/// For so long an indication is looked at without a rest only where it flickers: 4 s.
+const FLICKERS_US: u64 = 4_000_000;
+
 /// A scale's own filter and the line's times make a rise uneven by this share at most.
 const UNEVEN: f64 = 0.03;
 /// The same at full speed where the whole rise has few readings: it falls to them unevenly.
@@ -209,8 +212,14 @@ fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64, step: i64) -> f64 {
         .iter()
         .rposition(|&(_, w)| span - w > part)
         .map_or(0, |i| i + 1);
+    // What has come to its end, and has been within a step of it for long since, flickers for as long as one looks.
+    let near = points.iter().rposition(|&(_, w)| span - w > step);
+    let near = near.map_or(0, |i| i + 1);
+    let come = (near..points.len()).find(|&i| points[i].1 >= span);
+    let long = |&i: &usize| points[points.len() - 1].0 - points[i].0 > FLICKERS_US;
+    let last = come.filter(long).map_or(points.len(), |i| i + 1);
     // From the reading before, so that a part that came between two readings is not lost.
-    let tail = points.get(first..).unwrap_or_default();
+    let tail = points.get(first..last).unwrap_or_default();
     let Some(&(_, w0)) = tail.first() else {
         return 0.0;
     };
@@ -264,20 +273,23 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
 /// come); a pour does so for as long as it likes.
 /// `uneven`: by what share it is so at full speed.
 fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64, uneven: f64) -> i64 {
-    // Whole intervals: the line's own jitter is no speed.
-    let rises: Vec<f64> = (n..tops.len())
+    // By whole intervals and by the clock: nobody knows whether a line that came late was late, or shows a later
+    // weight. The line's own jitter is no speed: a rise is no more than either says, the one before it no less.
+    let rises: Vec<(f64, f64)> = (n..tops.len())
         .map(|j| {
             let (from, to) = (tops[j - n], tops[j]);
-            let ticks = ((to.0 - from.0) as f64 / tick as f64).round().max(1.0);
-            (to.1 - from.1) as f64 * n as f64 / ticks
+            let ticks = (to.0 - from.0) as f64 / tick as f64;
+            let whole = (to.1 - from.1) as f64 * n as f64 / ticks.round().max(1.0);
+            let timed = (to.1 - from.1) as f64 * n as f64 / ticks.max(0.5);
+            (whole.min(timed), whole.max(timed))
         })
         .collect();
     let slowed = |top: f64| top - UNEVEN * top - 2.0 * step as f64;
     let mut top: f64 = 0.0;
     let mut least = f64::MAX;
     let mut most: f64 = 0.0;
-    for (j, &now) in rises.iter().enumerate() {
-        if let Some(&earlier) = j.checked_sub(n).and_then(|i| rises.get(i)) {
+    for (j, &(now, _)) in rises.iter().enumerate() {
+        if let Some(&(_, earlier)) = j.checked_sub(n).and_then(|i| rises.get(i)) {
             top = top.max(earlier);
             let by_itself = (tops[j].1 as f64) < SPEEDS_UP * span as f64;
             if least < f64::MAX || earlier < slowed(top) || !by_itself {
@@ -448,6 +460,31 @@ mod tests {
         }
         let shape = trace.shape(Mass::ZERO, g(76.23), D);
         assert!(shape.is_one_load(0.0, None, D), "{shape:?}");
+    }
+
+    #[test]
+    fn lines_that_come_unevenly_are_no_second_load() {
+        // Three stages of 0.3 s each, 8 lines a second that a clock of 20 ms tells of: 0.12, 0.12, 0.12, 0.14 s.
+        for phase in 0..5 {
+            let mut trace = Trace::default();
+            trace.begin(Moment::default(), Mass::ZERO);
+            let mut stages = [0.0; 3];
+            let mut due = 0.1 + f64::from(phase) * 0.025;
+            for tick in 0..300 {
+                let now = f64::from(tick) * 0.02;
+                let mut load = 80.0 * ((now - 0.5) / 0.2).clamp(0.0, 1.0);
+                for stage in &mut stages {
+                    *stage += (load - *stage) * (1.0 - (-0.02_f64 / 0.3).exp());
+                    load = *stage;
+                }
+                if now >= due {
+                    due += 0.125;
+                    trace.push(Moment::from_millis((now * 1e3) as u64), g(load).round_to(D));
+                }
+            }
+            let shape = trace.shape(Mass::ZERO, g(80.0), D);
+            assert!(!shape.is_double(D), "{phase}: {shape:?}");
+        }
     }
 
     /// What a mean over `seconds` shows of loads as (time, grams per second, how long), ten times a second.

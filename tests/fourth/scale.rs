@@ -199,9 +199,8 @@ pub const KINDS: [Kind; 16] = [
         ..M
     },
     Kind {
-        // Whether there is such a scale is not known. Waits for its mark have no end.
+        // Whether there is such a scale is not known; a bench that trembles makes one.
         name: "nomark",
-        promised: false,
         mark: Mark::Never,
         form: Form::Comma,
         hertz: 10.0,

@@ -621,6 +621,30 @@ fn a_record_is_said_with_what_comes_next() {
     }
 }
 
+/// A scale whose mark of rest never comes, as on a bench that trembles, is one without a mark.
+#[test]
+fn a_mark_that_stays_away_is_not_waited_for_until_it_is_seen_again() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.steady = Some(false);
+    b.hold(7.0).land(150.0).hold(4.0);
+    let asked = b.cues.iter().any(|cue| cue.kind == CueKind::Add);
+    assert!(!asked, "it is waited for");
+    b.hold(7.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+    // One that was seen once is asked for again.
+    let mut b = Bench::one("Salt", "12.00");
+    b.steady = Some(false);
+    b.hold(12.0);
+    b.steady = Some(true);
+    b.hold(0.5);
+    b.steady = Some(false);
+    b.land(150.0).hold(4.0);
+    let asked = b.cues.iter().any(|cue| cue.kind == CueKind::Add);
+    assert!(!asked, "it is waited for");
+}
+
 /// On a scale without a filter a quick lift looks as the key does: who lifted is told the way on.
 #[test]
 fn what_looks_like_the_key_and_was_the_lift_says_what_to_do() {
