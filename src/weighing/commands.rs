@@ -387,8 +387,12 @@ impl Engine {
             level.weight.grams(level.d)
         ));
         // By her word this is the empty pan: what it shows speaks of the record before.
-        let waits = self.run.lift_check.as_ref();
-        if waits.is_some_and(|check| check.scale == step.scale && !check.missed) {
+        let waits = self.run.lift_check.as_mut();
+        if let Some(check) = waits.filter(|check| check.scale == step.scale) {
+            if std::mem::take(&mut check.missed) {
+                // What it showed before the next vessel came too soon was on its way.
+                check.low = None;
+            }
             self.pan_speaks(level, true);
         }
         self.see_zero(step.scale, level.weight);

@@ -15,6 +15,7 @@ use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::Verdict;
 use crate::vocabulary::reading::ScaleIndex;
 
 /// What a person can answer to a cue before this has not been asked for by it.
@@ -175,7 +176,19 @@ impl Engine {
         }
         written.trail.strayed = None;
         let net = net_of(&step, written.weight.tare.base, level.weight);
-        let beyond = (net - written.weight.net).abs() > written.weight.uncertainty;
+        let by = (net - written.weight.net).abs();
+        // Who was asked to take some out, or to add, and did, is to hear of it.
+        let asked = match written.weight.verdict {
+            Some(Verdict::Over) => net < written.weight.net,
+            Some(Verdict::Under) => net > written.weight.net,
+            Some(Verdict::Inside | Verdict::Kept) | None => false,
+        };
+        let acted = asked && by > level.d && {
+            let (d, tare) = (level.d.max(written.weight.tare.d), &written.weight.tare);
+            let window = self.window_amid(&step, d, tare.carried, written.weight.wander);
+            window.holds(net) || by * 2 > written.weight.uncertainty
+        };
+        let beyond = by > written.weight.uncertainty || acted;
         let fell = written.weight.net - net > written.most_drops(level.d);
         if same && matches!(written.doubt, Some(Doubt::Topped { .. })) {
             self.as_before(scale, &mut written);
@@ -194,11 +207,10 @@ impl Engine {
         } else if written.doubt.is_none() && beyond && !net.is_negative() {
             // A little more or less may be a draught as well as a drop: the new number stands, and the
             // stated uncertainty reaches back to the old one.
-            let by = (net - written.weight.net).abs();
-            let at_least = if by <= level.d * 10 {
-                written.weight.uncertainty + by
-            } else {
-                Mass::ZERO
+            let at_least = match by <= level.d * 10 {
+                true if acted => written.weight.uncertainty,
+                true => written.weight.uncertainty + by,
+                false => Mass::ZERO,
             };
             let fix = Fix {
                 level,
@@ -381,7 +393,7 @@ impl Engine {
         let run = &mut self.run;
         let finished = run.current().is_none();
         let check = run.lift_check.as_mut();
-        let Some(check) = check.filter(|check| check.scale == scale && !check.missed) else {
+        let Some(check) = check.filter(|check| check.scale == scale) else {
             return;
         };
         let keyed = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
@@ -394,6 +406,9 @@ impl Engine {
         if seen.after_gap || seen.unit_changed || key {
             // Nothing more is to be learned from it.
             run.give_up_lift_check();
+            return;
+        }
+        if check.missed {
             return;
         }
         let low = check.low.map_or(seen.weight, |low| low.min(seen.weight));

@@ -321,7 +321,7 @@ pub(super) fn settling() -> Sentence {
 pub(super) fn too_soon(way: VesselWay) -> Sentence {
     let thing = vessel(way);
     phrase!(
-        "Too soon: the empty scale was not at rest. Lift the {thing} off; it is asked for when the scale is at rest.",
+        "Too soon: the empty scale was not at rest. Lift everything off the scale; the {thing} is asked for when it is at rest.",
         thing
     )
 }

@@ -1,6 +1,7 @@
 //! One weighing after another, as a maker would do it, and what can go wrong.
 
 use super::returns::asks;
+use super::unanswered::last_weighed;
 use super::*;
 
 #[test]
@@ -619,6 +620,50 @@ fn a_record_is_said_with_what_comes_next() {
         b.land(37.0).pour(pours, 1.7).hold(3.0);
         said(&b, words);
     }
+}
+
+/// Who was asked after the record to take some out, and did, hears that it is enough, though the record's U has
+/// grown by what came in.
+#[test]
+fn what_is_taken_out_after_the_record_is_told() {
+    let mut b = Bench::one("Salt", "2.42");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(152.42, 4.0)
+        .hold(2.0);
+    b.expect(&["2.42"]);
+    b.pour(152.47, 0.5).hold(3.0);
+    asks(&b, "2.47 g now: 0.05 g over. Take it out");
+    b.pour(152.42, 0.5).hold(3.0);
+    asks(&b, "2.42 g now; the record is corrected. Lift the vessel.");
+    assert_eq!(last_weighed(&b).net, Some(g("2.42")));
+}
+
+/// The next vessel came before the empty pan could say that its zero had moved; by her word it says so later.
+#[test]
+fn the_pan_that_is_empty_by_a_word_speaks_of_the_record_before() {
+    let mut b = Bench::new(plan(
+        vec![
+            step(1, "Salt", "12.00", VesselWay::Beaker),
+            step(2, "Oil", "10.00", VesselWay::Beaker),
+        ],
+        None,
+    ));
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    b.pour(12.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+    for shown in [-40.0, -90.0, -116.0, -117.0] {
+        b.read(shown);
+    }
+    b.land(20.0).hold(2.0);
+    b.land(-117.0).hold(3.0).say(Command::Again).hold(1.0);
+    asks(&b, "Say next if nothing is on it.");
+    assert_eq!(last_weighed(&b).verdict, Some(Verdict::Inside));
+    b.say(Command::Next).hold(1.0);
+    let row = last_weighed(&b);
+    assert_eq!((row.step, row.verdict), (1, None), "{row:?}");
+    assert!(row.uncertainty >= Some(g("33")), "{row:?}");
 }
 
 /// A scale whose mark of rest never comes, as on a bench that trembles, is one without a mark.
