@@ -1,11 +1,16 @@
 //! Kinds of substances: told by the maker's list, else known by INCI and common names.
 //!
-//! INCI names are the same in every language, so they come first; the common names are English ones, and a
-//! few of spirits in others. All lists are from memory and common practice, no source, and judge nothing:
-//! they choose which caution is shown. A name that is not known here tells nothing; the maker's list can.
+//! INCI names are the same in every language, so they come first; the common names here are English ones, and a
+//! few of spirits in others; German and French ones are in `tongues`. All lists are from memory and common practice,
+//! no source, and judge nothing: they choose which caution is shown. A name that is not known here tells nothing; the
+//! maker's list can.
 //!
 //! Names are compared by whole words, so that "sodium hyaluronate" is no sodium hydroxide, and a word
-//! followed by "free" (alcohol-free) does not count.
+//! followed by "free" (alcohol-free), or after "ohne" or "sans", does not count.
+
+use crate::text::alike::in_ascii;
+
+mod tongues;
 
 /// What a substance is, as far as a caution hangs on it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -77,6 +82,10 @@ impl Kind {
     }
 
     fn is_named(self, names: &[Vec<String>]) -> bool {
+        self.is_english(names) || names.iter().any(|words| tongues::is(self, words))
+    }
+
+    fn is_english(self, names: &[Vec<String>]) -> bool {
         let any = |list: &str| names.iter().any(|words| has_any(words, list));
         match self {
             Kind::EssentialOil => names.iter().any(|words| scent(words)),
@@ -182,7 +191,7 @@ const BICARBONATES: &str = "\
 const SPIRITS: &str = "\
     ethanol, isopropanol, propanol, methylated spirit, methylated spirits, methylated, denatured spirit, \
     surgical spirit, rectified spirit, white spirit, spirits of wine, neutral spirit, grain spirit, vodka, \
-    brandy, rum, gin, spiritus, weingeist, brennspiritus, alkohol, alcool, alcol, etanol, etanolo, éthanol, \
+    brandy, rum, gin, spiritus, weingeist, brennspiritus, alkohol, alcool, alcol, etanol, etanolo, \
     isopropylalkohol, isopropanolum, aethanolum, acetone, ethyl acetate";
 
 /// Before "alcohol" these make a fatty alcohol, a wax or a preservative. So does any other word that
@@ -296,13 +305,19 @@ fn terms(list: &str) -> impl Iterator<Item = &str> {
     list.split(", ")
 }
 
-/// A name in words of small letters.
+/// A name in words of small letters, without accents; what comes after "ohne" or "sans" is not in it.
 fn words(name: &str) -> Vec<String> {
+    let name = in_ascii(&name.to_lowercase());
     let pieces = name.split(|c: char| !c.is_alphanumeric());
-    pieces
-        .filter(|word| !word.is_empty())
-        .map(str::to_lowercase)
-        .collect()
+    let mut words: Vec<String> = Vec::new();
+    let mut without = false;
+    for word in pieces.filter(|word| !word.is_empty()) {
+        if !without {
+            words.push(word.to_owned());
+        }
+        without = matches!(word, "ohne" | "sans");
+    }
+    words
 }
 
 fn has_any(words: &[String], list: &str) -> bool {

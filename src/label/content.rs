@@ -375,22 +375,11 @@ impl Label {
 
     fn allergens(&self) -> Point {
         const WHAT: Term = term!("fragrance allergens");
-        let named: Vec<&str> = self
-            .declared
-            .named()
-            .map(|one| one.allergen.label)
-            .collect();
-        let named = match named.is_empty() {
-            true => phrase!("none by what is known"),
-            false => named.join(", ").into(),
+        let state = match self.declared.unknown_inside.is_empty() {
+            true => State::There,
+            false => State::NotKnown,
         };
-        match self.declared.unknown_scents.as_slice() {
-            [] => Point::new(WHAT, State::There, named),
-            _ => {
-                let says = phrase!("not complete, as the first line says: {named}", named);
-                Point::new(WHAT, State::NotKnown, says)
-            }
-        }
+        Point::new(WHAT, state, self.declared.named_told())
     }
 
     /// The headings of 21 CFR 740, subpart B (read in four copies); which of them the product is under, only

@@ -24,8 +24,9 @@ pub struct Declared {
     pub allergens: Option<(Vec<Amount>, Stay)>,
     /// What makes it incomplete, each once, the middle of a sentence.
     pub incomplete: Vec<Sentence>,
-    /// Scents of whose constituents nothing is known, where allergens are asked for.
-    pub unknown_scents: Vec<String>,
+    /// Scents of whose constituents nothing is known, and what bismar does not know at all, where allergens are asked
+    /// for.
+    pub unknown_inside: Vec<String>,
     /// Ingredients whose formula has no INCI name; their own stands there.
     pub nameless: Vec<String>,
     /// The ingredients with their lots, each once; no batch of our own is among them.
@@ -80,7 +81,7 @@ impl Declared {
             list: Vec::new(),
             path: Vec::new(),
             incomplete: Vec::new(),
-            unknown_scents: Vec::new(),
+            unknown_inside: Vec::new(),
             nameless: Vec::new(),
         };
         gathering.gather(record, formula, (1, 1))?;
@@ -111,7 +112,7 @@ impl Declared {
             lines,
             allergens,
             incomplete: gathering.incomplete,
-            unknown_scents: gathering.unknown_scents,
+            unknown_inside: gathering.unknown_inside,
             nameless: gathering.nameless,
             lots,
         })
@@ -126,6 +127,19 @@ impl Declared {
     pub fn named(&self) -> impl Iterator<Item = &Amount> {
         let all = self.allergens.iter().flat_map(|(found, _)| found);
         all.filter(|one| one.declared)
+    }
+
+    /// That no allergen is named, or which; with no verdict where it is not known what an ingredient holds.
+    pub fn named_told(&self) -> Sentence {
+        let named: Vec<&str> = self.named().map(|one| one.allergen.label).collect();
+        let named = match named.is_empty() {
+            true => phrase!("none by what is known"),
+            false => named.join(", ").into(),
+        };
+        match self.unknown_inside.is_empty() {
+            true => named,
+            false => phrase!("not complete, as the first line says: {named}", named),
+        }
     }
 
     /// The names in descending order of weight, the allergens that must be named among them: each once.
@@ -168,7 +182,7 @@ struct Gathering<'r> {
     /// The batches being walked, outermost first.
     path: Vec<String>,
     incomplete: Vec<Sentence>,
-    unknown_scents: Vec<String>,
+    unknown_inside: Vec<String>,
     nameless: Vec<String>,
 }
 
@@ -187,12 +201,13 @@ impl Found {
 }
 
 impl Gathering<'_> {
-    /// The fragrance allergens, by what is known of the constituents; a scent of which nothing is known
-    /// makes the list incomplete.
+    /// The fragrance allergens, by what is known of the constituents; a scent of which nothing is known makes the list
+    /// incomplete, and so does what is not known at all: no INCI name, no kind, nothing of its constituents.
     fn allergens(&mut self, stay: Stay) -> Vec<Amount> {
         let total: Mass = self.found.iter().map(|found| found.mass).sum();
         let mut parts: Vec<(String, Mass)> = Vec::new();
         let mut unknown: Vec<String> = Vec::new();
+        let mut strange: Vec<String> = Vec::new();
         for found in &self.found {
             let facts = self
                 .list
@@ -200,9 +215,9 @@ impl Gathering<'_> {
                 .filter(|one| one.is(&found.name, found.inci.as_deref()));
             let facts: Vec<&Substance> = facts.collect();
             let told = facts.iter().flat_map(|one| one.kinds.iter().copied());
-            let names = [found.name.as_str()]
-                .into_iter()
-                .chain(found.inci.as_deref());
+            let listed = facts.iter().filter_map(|one| one.inci.as_deref());
+            let inci: Vec<&str> = found.inci.as_deref().into_iter().chain(listed).collect();
+            let names = std::iter::once(found.name.as_str()).chain(inci.iter().copied());
             let kinds = kinds(names, told);
             let inside = facts.iter().map(|one| one.constituents_of(&found.lot));
             let inside = inside
@@ -212,12 +227,18 @@ impl Gathering<'_> {
             if inside.is_empty() && kinds.contains(&Kind::EssentialOil) && found.mass > Mass::ZERO {
                 unknown.push(found.declared().to_owned());
             }
+            let nothing = inci.is_empty() && kinds.is_empty() && inside.is_empty();
+            if nothing && allergen(&found.name).is_none() && found.mass > Mass::ZERO {
+                strange.push(found.name.clone());
+            }
             let share = |one: &Constituent| (one.name.clone(), one.share.of(found.mass));
             parts.extend(inside.iter().map(share));
             parts.push((found.declared().to_owned(), found.mass));
         }
-        unknown.sort_unstable();
-        unknown.dedup_by(|a, b| same_name(a, b));
+        for names in [&mut unknown, &mut strange] {
+            names.sort_unstable();
+            names.dedup_by(|a, b| same_name(a, b));
+        }
         if !unknown.is_empty() {
             self.incomplete.push(phrase!(
                 "what fragrance allergens are in {names} is not known; write their constituents into {list_in_file}, \
@@ -226,7 +247,16 @@ impl Gathering<'_> {
                 list_in_file = FILE,
             ));
         }
-        self.unknown_scents = unknown;
+        if !strange.is_empty() {
+            self.incomplete.push(phrase!(
+                "whether fragrance allergens are in {names} is not known, since bismar does not know these names; the \
+                 supplier's document tells: write the INCI name into the formula, or the constituents into {list_in_file}",
+                names = Sentence::listing(&strange),
+                list_in_file = FILE,
+            ));
+        }
+        unknown.extend(strange);
+        self.unknown_inside = unknown;
         amounts(
             parts.iter().map(|(name, mass)| (name.as_str(), *mass)),
             total,

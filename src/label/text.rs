@@ -57,13 +57,7 @@ pub fn report(declared: &Declared, net: Option<(Mass, Term)>, language: Language
         out.push_str(&format!("\n{}\n", meaning.in_language(language)));
     }
     if let Some((found, stay)) = &declared.allergens {
-        out.push_str(&allergens_table(
-            declared.rules,
-            found,
-            *stay,
-            total,
-            language,
-        ));
+        out.push_str(&allergens_table(declared, found, *stay, language));
     }
     if let Some((mass, from)) = net {
         let text = match declared.rules {
@@ -118,22 +112,22 @@ const CANADA: Term = term!(
 );
 
 fn allergens_table(
-    rules: Rules,
+    declared: &Declared,
     found: &[Amount],
     stay: Stay,
-    total: Mass,
     language: Language,
 ) -> String {
+    let total = declared.total();
     let head = phrase!(
         "\nFragrance allergens (Regulation 1223/2009, Annex III, with (EU) 2023/1545), named above {share}\n",
         share = stay.told(),
     );
     let mut out = head.in_language(language);
-    if rules == Rules::Ca {
+    if declared.rules == Rules::Ca {
         out.push_str(&language.word(CANADA));
     }
     if found.is_empty() {
-        out.push_str(&language.word(term!("none by what is known")));
+        out.push_str(&declared.named_told().in_language(language));
         out.push_str("\n\n");
         return out;
     }

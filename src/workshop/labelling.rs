@@ -93,7 +93,7 @@ impl Labelled {
             let misnamed = misnamed_in(&wanted.folder);
             warnings.extend(misnamed.iter().map(|one| one.told()));
             // The log does not tell where its formula lay.
-            if !declared.unknown_scents.is_empty() {
+            if !declared.unknown_inside.is_empty() {
                 let folder = wanted.folder.display().to_string();
                 looked_into = Some(match is_empty {
                     true => phrase!(

@@ -380,3 +380,84 @@ fn labels_are_read_off_the_page_as_a_browser_shows_it() {
         );
     }
 }
+
+/// What bismar does not know is not called free of allergens: it is named, in the reader's language.
+#[test]
+fn a_name_that_is_not_known_is_no_verdict() {
+    let home = bench(None);
+    for (at, (name, inci, lang, first)) in [
+        (
+            "Dune stuff",
+            "",
+            "en_GB.UTF-8",
+            "NOT COMPLETE: whether fragrance allergens are in Dune stuff is not known,",
+        ),
+        (
+            "Dünenzeug",
+            "",
+            "de_DE.UTF-8",
+            "NICHT VOLLSTÄNDIG: ob in Dünenzeug allergene Duftstoffe sind, ist nicht bekannt,",
+        ),
+        (
+            "Truc des dunes",
+            "",
+            "fr_FR.UTF-8",
+            "INCOMPLET : on ne sait pas si Truc des dunes contient des allergènes de parfum,",
+        ),
+        (
+            "Lavendelöl",
+            "",
+            "en_GB.UTF-8",
+            "NOT COMPLETE: what fragrance allergens are in Lavendelöl is not known;",
+        ),
+        // A wax, by its name; and by its INCI name a salt.
+        ("Bienenwachs", "", "en_GB.UTF-8", "INGREDIENTS: Bienenwachs"),
+        (
+            "Dune stuff",
+            "Maris Sal",
+            "en_GB.UTF-8",
+            "INGREDIENTS: Maris Sal",
+        ),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let inci_line = match inci {
+            "" => String::new(),
+            inci => format!("inci = \"{inci}\"\n"),
+        };
+        let formula = format!(
+            "[formula]\nname = \"Trial\"\n[[phase]]\n[[phase.ingredient]]\nname = \"{name}\"\n{inci_line}percent = 100\n"
+        );
+        let batch = format!("trial-{at}");
+        let begun = Begun {
+            formula: &formula,
+            label: "Trial",
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-03-02T09:00:00Z",
+        };
+        let rows = [weighed(1, name, "T-1", 100_000), closed()];
+        begun.written(&home.path().join("logs"), &batch, &rows);
+        let run = |command: &str| {
+            let mut run = bismar(home.path());
+            run.env("HOME", home.path()).env_remove("XDG_CONFIG_HOME");
+            run.env("LANG", lang).env_remove("LC_ALL");
+            run.args([command, &batch, "--logs", "logs", "--rules", "eu"]);
+            String::from_utf8(run.output().unwrap().stdout).unwrap()
+        };
+        let said = run("declaration");
+        let said = said.replace('\u{a0}', " ");
+        assert!(said.starts_with(first), "{first}\n{said}");
+        if lang.starts_with("en") {
+            let known = first.starts_with("INGREDIENTS");
+            let verdict = said.lines().any(|line| line == "none by what is known");
+            assert_eq!(verdict, known, "{said}");
+            let state = match known {
+                true => "there",
+                false => "not known to bismar",
+            };
+            has(&run("label"), state, "fragrance allergens: ");
+        }
+    }
+}

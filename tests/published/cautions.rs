@@ -279,6 +279,185 @@ fn what_sounds_alike_is_no_hazard() {
     );
 }
 
+/// Who writes in German or French is warned as who writes in English is. Names: common practice, no source.
+#[test]
+fn german_and_french_names_are_known_without_their_inci() {
+    use Hazard::*;
+    let mut wrong: Vec<(String, Vec<Hazard>)> = Vec::new();
+    let mut hold = |parts: &[(&str, &str)], wanted: &[Hazard]| {
+        let found = hazards(parts);
+        if found != wanted {
+            wrong.push((format!("{parts:?}"), found));
+        }
+    };
+    for (name, hazard) in [
+        ("Lavendelöl", EssentialOil),
+        ("LAVENDELÖL", EssentialOil),
+        ("Lavendel-Öl", EssentialOil),
+        ("Bio Lavendel Öl fein", EssentialOil),
+        ("Teebaumöl bio", EssentialOil),
+        ("Teebaumoel", EssentialOil),
+        ("ätherisches Öl Lavendel", EssentialOil),
+        ("Lavendel, äth. Öl", EssentialOil),
+        ("Nelkenoel", EssentialOil),
+        ("Nelkenknospenöl", EssentialOil),
+        ("Kamillenblütenöl", EssentialOil),
+        ("Zedernholzöl", EssentialOil),
+        ("Fichtennadelöl", EssentialOil),
+        ("Wacholderbeeröl", EssentialOil),
+        ("Rosenöl", EssentialOil),
+        ("Muskatellersalbeiöl", EssentialOil),
+        ("Zitronengrasöl", EssentialOil),
+        ("Weihrauchöl", EssentialOil),
+        ("Korianderöl", EssentialOil),
+        ("Schafgarbenöl", EssentialOil),
+        ("Duftöl Meer", EssentialOil),
+        ("Parfümöl Düne", EssentialOil),
+        ("Parfum marin", EssentialOil),
+        ("Huile essentielle de lavande", EssentialOil),
+        ("HE lavande vraie", EssentialOil),
+        ("Huile de lavande", EssentialOil),
+        ("huile d'ylang-ylang", EssentialOil),
+        ("HUILE D’ARBRE À THÉ", EssentialOil),
+        ("huile de cedre", EssentialOil),
+        ("Huile de géranium rosat", EssentialOil),
+        ("Essence de cyprès", EssentialOil),
+        ("Absolue de jasmin", EssentialOil),
+        ("Huile de clou de girofle", EssentialOil),
+        ("Natriumhydroxid", Lye),
+        ("Ätznatron", Lye),
+        ("Aetznatron Perlen", Lye),
+        ("ÄTZKALI", Lye),
+        ("Natronlauge 30 %", Lye),
+        ("Natron-Lauge", Lye),
+        ("Kalilauge in Wasser", Lye),
+        ("Soude caustique", Lye),
+        ("Soude en perles", Lye),
+        ("hydroxyde de sodium", Lye),
+        ("lessive de soude", Lye),
+        ("Zitronensäure", AcidDust),
+        ("Zitronensaeure Monohydrat", AcidDust),
+        ("Zitronensäurepulver", AcidDust),
+        ("Weinsteinsäure", AcidDust),
+        ("Ascorbinsäure", AcidDust),
+        ("Acide citrique", AcidDust),
+        ("acide tartrique", AcidDust),
+        ("Crème de tartre", AcidDust),
+        ("Weingeist", Alcohol),
+        ("Isopropylalkohol", Alcohol),
+        ("Ethylalkohol", Alcohol),
+        ("Primasprit", Alcohol),
+        ("Trinkalkohol", Alcohol),
+        ("Alcool à 96", Alcohol),
+        ("éthanol", Alcohol),
+        ("Eau-de-vie", Alcohol),
+        ("Maisstärke", Dust),
+        ("Kartoffelstaerke", Dust),
+        ("Talkum", Dust),
+        ("Heilerde", Dust),
+        ("Zinkoxid", Dust),
+        ("Aktivkohle", Dust),
+        ("Argile verte", Dust),
+        ("Amidon de maïs", Dust),
+        ("amidon de mais", Dust),
+        ("Fécule de pomme de terre", Dust),
+        ("Wasserstoffperoxid", Peroxide),
+        ("Natriumpercarbonat", Peroxide),
+        ("Eau oxygénée", Peroxide),
+        ("Percarbonate de soude", Peroxide),
+        ("Bienenwachs", HotWax),
+        ("Candelillawachs", HotWax),
+        ("Bienen-Wachs", HotWax),
+        ("Cire d'abeille", HotWax),
+        ("Mandelöl süß", NutOil),
+        ("Mandeloel", NutOil),
+        ("Haselnussöl", NutOil),
+        ("Haselnußöl", NutOil),
+        ("Arganöl", NutOil),
+        ("Erdnussbutter", NutOil),
+        ("Huile d’amande douce", NutOil),
+        ("huile d'amande", NutOil),
+        ("Huile de noisette", NutOil),
+        ("Beurre de pistache", NutOil),
+        ("Destilliertes Wasser", WaterWithoutPreservative),
+        ("Wasser, demineralisiert", WaterWithoutPreservative),
+        ("Rosenhydrolat", WaterWithoutPreservative),
+        ("Lavendelwasser", WaterWithoutPreservative),
+        ("Eau de rose", WaterWithoutPreservative),
+        ("Eau déminéralisée", WaterWithoutPreservative),
+        ("Hydrolat de lavande", WaterWithoutPreservative),
+    ] {
+        hold(&[(name, "")], &[hazard]);
+    }
+    for (names, wanted) in [
+        (&["Orangenöl", "Salz"][..], &[EssentialOil, CitrusOil][..]),
+        (&["Huile d’orange douce"], &[EssentialOil, CitrusOil]),
+        (&["Essence de citron"], &[EssentialOil, CitrusOil]),
+        (&["Pfefferminzöl"], &[EssentialOil, MentholOrCamphor]),
+        (&["Eukalyptusöl"], &[EssentialOil, MentholOrCamphor]),
+        (
+            &["Huile de menthe poivrée"],
+            &[EssentialOil, MentholOrCamphor],
+        ),
+        (&["Natron", "Milchsäure"], &[AcidWithBicarbonate]),
+        (
+            &["Bicarbonate de soude", "vinaigre"],
+            &[AcidWithBicarbonate],
+        ),
+        (&["Kernseife", "Essig"], &[SoapWithAcid]),
+        (&["Savon de Marseille", "acide acetique"], &[SoapWithAcid]),
+        (&["Salicylsäure"], &[SalicylicAcid]),
+        (&["Campher"], &[Isolate, MentholOrCamphor]),
+    ] {
+        let parts: Vec<(&str, &str)> = names.iter().map(|name| (*name, "")).collect();
+        hold(&parts, wanted);
+    }
+    hold(&[("Wasser", ""), ("Kaliumsorbat", "")], &[]);
+    for name in [
+        "Sonnenblumenöl",
+        "Olivenöl",
+        "Kokosöl",
+        "Kokosnussöl",
+        "Schwarzkümmelöl",
+        "Wildrosenöl",
+        "Traubenkernöl",
+        "Johanniskrautöl",
+        "Ringelblumenöl",
+        "Lavendelblüten",
+        "Rosenblätter",
+        "Zitronenschalen",
+        "Orangenschalenpulver",
+        "Meersalz",
+        "Hafermehl",
+        "Hyaluronsäure",
+        "Stearinsäure",
+        "Cetylalkohol",
+        "Cetearylalkohol",
+        "Wollwachs",
+        "Jojobawachs",
+        "Seifenkraut",
+        "Tonic ohne Alkohol",
+        "Huile de tournesol",
+        "Huile d'olive",
+        "Huile de noix de coco",
+        "Huile de pépins de raisin",
+        "Huile d'amande d'abricot",
+        "Huile de rose musquée",
+        "Huile de nigelle",
+        "Fleurs de lavande",
+        "Zeste de citron",
+        "Sel de mer",
+        "Acide stéarique",
+        "Beurre de karité",
+        "Mousse sans parfum",
+        "Nachtkerzenöl",
+        "Hagebuttenkernöl",
+    ] {
+        hold(&[(name, "")], &[]);
+    }
+    assert_eq!(wrong, [], "what was found is wrong");
+}
+
 /// The maker's list says what no name tells, in any language; a premix and a constituent are looked into.
 #[test]
 fn kinds_of_the_list_and_what_is_in_a_premix_count() {

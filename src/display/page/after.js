@@ -67,7 +67,7 @@ function labelled(reply, onPaper, again) {
       free ? p(t`“Any order”: ${reply.any_order}.`) : null),
     allergens ? part(t`Fragrance allergens`, p(t`Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
       allergens.found.length ? table(t`Fragrance allergens`, [h(t`Name`), n("%")], allergens.found.map((one) => ({
-        cells: [[one.name, small(one.named ? t`named on the label` : t`below`)], figure(one.percent)] }))) : p(t`None by what is known.`)) : null,
+        cells: [[one.name, small(one.named ? t`named on the label` : t`below`)], figure(one.percent)] }))) : p(allergens.told)) : null,
     p(reply.note),
     listed(t`To heed`, reply.warnings),
     damaged(reply),

@@ -159,7 +159,11 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
                 "named": one.declared,
             })
         });
-        json!({ "above": said(&stay.told()), "found": found.collect::<Vec<_>>() })
+        json!({
+            "above": said(&stay.told()),
+            "found": found.collect::<Vec<_>>(),
+            "told": said(&of_the_form(&declared.named_told())),
+        })
     });
     let points = label.points();
     let points = points.iter().map(|point| {
