@@ -248,6 +248,11 @@ impl Engine {
             if gone {
                 return Some(self.frame_proven(scale, level, step, Box::new(tared.clone())));
             }
+            if then.hasty && fell > least && then.rested_low() {
+                // It was lifted as it was asked for twice, and what went is no vessel that is known.
+                self.see_zero(scale, level.weight);
+                return Some(self.tare_lost(level.weight, tared));
+            }
         }
         if above <= least {
             // Unless all of the vessel is off, the rest still stands there.
