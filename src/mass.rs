@@ -40,6 +40,14 @@ pub enum MassError {
     /// The number is fine, the unit is missing or unknown.
     #[error("unit missing or unknown; write for example 500g, 1.2kg, 2oz")]
     Unit,
+    /// Its comma may be a decimal one or one for thousands.
+    #[error("may be {one} g or {other} g; write which of them it is, without a mark for thousands", one = one.grams(Mass::from_g(1)), other = other.grams(Mass::from_g(1)))]
+    Either { one: Mass, other: Mass },
+}
+
+/// Whether a mark between the digits `whole` and `part` may be a decimal one and one for thousands as well.
+pub fn may_part_thousands(whole: &str, part: &str) -> bool {
+    part.len() == 3 && !whole.trim_start_matches('0').is_empty()
 }
 
 impl Mass {
@@ -145,12 +153,20 @@ impl Mass {
     /// Reads a number with its unit, as on a command line: `500g`, `1.2 kg`, `2oz`.
     ///
     /// # Errors
-    /// As [`Mass::parse`], and [`MassError::Unit`] when the unit is missing or unknown. A person's
-    /// comma is [`MassError::NotANumber`]: `1,000 g` is a kilogram to one and a gram to another.
+    /// As [`Mass::parse`], and [`MassError::Unit`] when the unit is missing or unknown. A comma is
+    /// [`MassError::NotANumber`], and [`MassError::Either`] where `1,000 g` is a kilogram to one and a gram to another.
     pub fn parse_with_unit(text: &str) -> Result<Mass, MassError> {
         let text = text.trim();
-        if text.contains(',') {
-            return Err(MassError::NotANumber);
+        if let Some((whole, rest)) = text.split_once(',') {
+            let end = rest.find(|c: char| !c.is_ascii_digit());
+            let part = rest.get(..end.unwrap_or(rest.len())).unwrap_or_default();
+            let read = |mark: &str| Mass::parse_with_unit(&text.replacen(',', mark, 1));
+            return Err(match (read("."), read("")) {
+                (Ok(one), Ok(other)) if may_part_thousands(whole, part) => {
+                    MassError::Either { one, other }
+                }
+                _ => MassError::NotANumber,
+            });
         }
         let split = text
             .find(|c: char| c.is_ascii_alphabetic())

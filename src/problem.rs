@@ -60,6 +60,22 @@ pub struct Problems(pub Vec<Problem>);
 impl Problems {
     /// How many are printed; a file of another kind would give thousands.
     const SHOWN: usize = 20;
+
+    /// Of a text that was refused and so is in no file: without places, which nobody could look up, and with what each
+    /// key is `called` where it was typed.
+    #[must_use]
+    pub fn of_unwritten(mut self, called: impl Fn(&str) -> Sentence) -> Problems {
+        for problem in &mut self.0 {
+            *problem = Problem {
+                path: String::new(),
+                line: 0,
+                column: 0,
+                message: problem.message.with_called("key", &called),
+                remedy: problem.remedy.with_called("key", &called),
+            };
+        }
+        self
+    }
 }
 
 impl From<Problem> for Problems {

@@ -11,7 +11,7 @@ use tokio::sync::mpsc;
 
 use super::config::load;
 use super::line::{absolute, framing, not_open};
-use super::value::ValueError;
+use super::value::{ValueError, pointed};
 use super::{Exit, Failure, Outcome, tell};
 use crate::scale::capture::CaptureWriter;
 use crate::scale::link::{self, LinkMessage, LinkNews};
@@ -49,7 +49,7 @@ pub struct CaptureArgs {
 
 /// A number of seconds from the command line: more than 0, at most a week.
 pub(super) fn seconds(text: &str) -> Result<f64, ValueError> {
-    match text.parse::<f64>() {
+    match pointed(text).parse::<f64>() {
         Ok(seconds) if seconds > 0.0 && seconds <= 604_800.0 => Ok(seconds),
         _ => Err(ValueError::Seconds),
     }

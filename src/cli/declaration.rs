@@ -22,9 +22,9 @@ pub struct DeclarationArgs {
     #[arg(value_name = "BATCH")]
     batch: PathBuf,
     /// Whose rule for the small ingredients: at or under 1 % (us; ca, with the fragrance allergens), or
-    /// under 1 % (eu, with the fragrance allergens)
-    #[arg(long, value_enum, default_value_t = RulesArg::Us)]
-    rules: RulesArg,
+    /// under 1 % (eu, with the fragrance allergens; it is taken where none is named)
+    #[arg(long, value_enum)]
+    rules: Option<RulesArg>,
     /// Take the INCI names from this formula, by its name or its file, instead of the one in the log
     #[arg(long, value_name = FORMULA)]
     formula: Option<PathBuf>,
@@ -58,9 +58,17 @@ impl DeclarationArgs {
         let log = named::log(&self.batch, || self.store.logs_dir())?;
         let records = self.store.records()?;
         let rules = match self.rules {
-            RulesArg::Us => Rules::Us,
-            RulesArg::Eu => Rules::Eu,
-            RulesArg::Ca => Rules::Ca,
+            Some(RulesArg::Us) => Rules::Us,
+            Some(RulesArg::Eu) => Rules::Eu,
+            Some(RulesArg::Ca) => Rules::Ca,
+            None => {
+                let rules = Rules::default();
+                tell(&said(phrase!(
+                    "By {law}, since no other rules were named; --rules us, eu or ca names them.",
+                    law = rules.law()
+                )));
+                rules
+            }
         };
         let named = self.formula.as_deref();
         let named = named.map(|typed| named::formula(typed, None)).transpose()?;

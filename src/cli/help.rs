@@ -84,6 +84,11 @@ pub fn texts() -> Vec<String> {
     own.chain(abouts).chain(more.map(str::to_owned)).collect()
 }
 
+/// The names of all commands.
+pub fn commands() -> impl Iterator<Item = &'static str> {
+    GROUPS.iter().flat_map(|(_, names)| names.iter().copied())
+}
+
 fn about(tree: &Command, name: &str) -> String {
     let about = tree.find_subcommand(name).and_then(Command::get_about);
     about.map(ToString::to_string).unwrap_or_default()

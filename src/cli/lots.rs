@@ -6,6 +6,7 @@ use clap::{Args, Subcommand, ValueEnum};
 use jiff::civil::Date;
 
 use super::size::{Typed, typed};
+use super::value::price;
 use super::{Exit, Failure, Outcome, heads, number, print, said, tell};
 use crate::config::Config;
 use crate::config::paths::Places;
@@ -118,7 +119,7 @@ struct ToldArgs {
     #[arg(long, value_name = "MASS", value_parser = typed)]
     amount: Option<Typed>,
     /// What a kilogram cost, without a currency, for example 12.50
-    #[arg(long, value_name = "PRICE", value_parser = Price::parse,
+    #[arg(long, value_name = "PRICE", value_parser = price,
           allow_hyphen_values = true)]
     price_per_kg: Option<Price>,
 }

@@ -2,12 +2,12 @@
 
 use clap::Args;
 
-use super::value::ValueError;
+use super::value::{ValueError, pointed};
 use crate::formula::allowance::Allowance;
 use crate::formula::plan::{BatchSize, PlanError};
 use crate::mass::{Mass, MassError};
 
-/// A mass as it was typed, and what it means.
+/// A mass as it was typed, with a decimal point, and what it means.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Typed {
     pub text: String,
@@ -32,7 +32,7 @@ pub struct SizeArgs {
     pub allowance: Option<TypedAllowance>,
 }
 
-/// An allowance as it was typed, and what it means.
+/// An allowance as it was typed, with a decimal point, and what it means.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TypedAllowance {
     pub text: String,
@@ -83,18 +83,17 @@ pub(super) fn jars(text: &str) -> Result<u32, ValueError> {
 }
 
 fn allowance(text: &str) -> Result<TypedAllowance, ValueError> {
+    let text = pointed(text);
     let allowance = text.parse().map_err(ValueError::Allowance)?;
     Ok(TypedAllowance {
-        text: text.to_owned(),
+        text: text.into_owned(),
         allowance,
     })
 }
 
 pub(super) fn typed(text: &str) -> Result<Typed, ValueError> {
-    if text.contains(',') {
-        return Err(ValueError::Comma);
-    }
-    let mass = Mass::parse_with_unit(text).map_err(ValueError::Mass)?;
+    let text = pointed(text);
+    let mass = Mass::parse_with_unit(&text).map_err(ValueError::Mass)?;
     if mass <= Mass::ZERO {
         return Err(ValueError::Nothing);
     }
@@ -102,7 +101,7 @@ pub(super) fn typed(text: &str) -> Result<Typed, ValueError> {
         return Err(ValueError::Mass(MassError::OutOfRange));
     }
     Ok(Typed {
-        text: text.to_owned(),
+        text: text.into_owned(),
         mass,
     })
 }

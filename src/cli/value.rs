@@ -1,9 +1,12 @@
-//! Faults of a value on the command line.
+//! Values on the command line, and their faults.
+
+use std::borrow::Cow;
 
 use crate::formula::allowance::AllowanceError;
 use crate::formula::plan::BatchSize;
 use crate::language::Sentence;
-use crate::mass::{Mass, MassError};
+use crate::lots::price::{Price, PriceError};
+use crate::mass::{Mass, MassError, may_part_thousands};
 use crate::vocabulary::command::Way;
 use crate::workshop::scale_setup::NAME;
 
@@ -17,9 +20,6 @@ pub enum ValueError {
     Jars,
     #[error("{0}")]
     Allowance(AllowanceError),
-    /// `1,000g` would be a kilogram to one reader and a gram to another.
-    #[error("write a decimal point and no comma, for example 0.5kg")]
-    Comma,
     #[error("{}", mass(*.0))]
     Mass(MassError),
     #[error("must be more than nothing")]
@@ -48,6 +48,24 @@ fn mass(error: MassError) -> String {
             format!("more than {most} kg, the most that is taken; write for example 500g or 1.2kg")
         }
         MassError::NotANumber => "not a number; write for example 500g, 1.2kg or 16oz".to_owned(),
-        MassError::Unit => error.to_string(),
+        MassError::Unit | MassError::Either { .. } => error.to_string(),
     }
+}
+
+/// A number with its decimal comma as a point, as it is typed where people write `7,5g`. What may be a comma for thousands
+/// as well stays, to be refused.
+pub(super) fn pointed(text: &str) -> Cow<'_, str> {
+    let Some((whole, rest)) = text.split_once(',') else {
+        return text.into();
+    };
+    let end = rest.find(|c: char| !c.is_ascii_digit());
+    let part = rest.get(..end.unwrap_or(rest.len())).unwrap_or_default();
+    match may_part_thousands(whole.trim(), part) || part.is_empty() {
+        true => text.into(),
+        false => format!("{whole}.{rest}").into(),
+    }
+}
+
+pub(super) fn price(text: &str) -> Result<Price, PriceError> {
+    Price::parse(&pointed(text))
 }

@@ -68,7 +68,10 @@ fn weighings<'i>(reader: &mut Reader<'i>, scale: &DeTable<'i>) -> Option<u32> {
     let value = scale.get("weighings")?;
     let found = reader.whole(value, "weighings", 2..1_001);
     let lacks = phrase!("a \"repeatability\" that rests on them");
-    let remedy = phrase!("Remove it, or let `bismar repeatability --write` put in both");
+    let remedy = phrase!(
+        "Remove it, or let {measure_at_terminal} put in both",
+        measure_at_terminal = "`bismar repeatability --write`"
+    );
     alone(reader, scale, ["weighings", "repeatability"], lacks, remedy);
     found
 }

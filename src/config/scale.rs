@@ -176,8 +176,9 @@ fn port<'i>(
         }
         (None, None) => {
             let remedy = phrase!(
-                "Add port = \"/dev/ttyUSB0\", or usb = {usb}; `bismar identify` lists the ports",
+                "Add port = \"/dev/ttyUSB0\", or usb = {usb}; {find_at_terminal} lists the ports",
                 usb = "{ vendor = ..., product = ... }",
+                find_at_terminal = "`bismar identify`",
             );
             reader.report(
                 at,
@@ -234,8 +235,10 @@ fn layout<'i>(
         }
         (Some(layout), None) => Some((layout, None)),
         (None, None) => {
-            let remedy =
-                phrase!("Run `bismar identify`, which finds the layout and prints this part");
+            let remedy = phrase!(
+                "{find_at_terminal} finds the layout and shows this part",
+                find_at_terminal = "`bismar identify`"
+            );
             reader.report(
                 at,
                 phrase!("{what} has no \"layout\"", what = what.clone()),

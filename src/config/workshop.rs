@@ -193,7 +193,10 @@ fn public_key<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> 
         return Some(text);
     }
     let message = phrase!("\"{text}\" is no public key", text = shown(&text));
-    let remedy = phrase!("Write the 64 digits that `bismar gather --hand-out` prints");
+    let remedy = phrase!(
+        "Write the 64 digits that {hand_at_terminal} prints",
+        hand_at_terminal = "`bismar gather --hand-out`"
+    );
     reader.report(&value.span(), message, remedy);
     None
 }

@@ -380,7 +380,9 @@ impl<H: Weigher> Core<H> {
             Request::Status => Ok(Answer::Status(Box::new(Standing {
                 status: self.bench.status().in_language(self.speaks()),
                 batch: self.running.then(|| self.batch.clone()),
+                filling: self.retained.is_filling(),
                 log: self.log_file(),
+                recorded: self.retained.recorded(),
                 lines: self.lines.status(),
                 cues: self.parts.cues.outputs(),
                 trouble: self.alerts.words(self.rows.as_ref(), self.speaks()),
@@ -495,7 +497,9 @@ impl<H: Weigher> Core<H> {
             answers,
             said,
         } = opened;
+        let retained = Retained::of(&plan, &progress);
         self.bench.begin(plan, progress, now)?;
+        self.retained = retained;
         self.alerts.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
@@ -509,8 +513,12 @@ impl<H: Weigher> Core<H> {
         self.made.clear();
         while let Some(event) = self.bench.poll() {
             match event {
-                Event::Log(draft) => self.log(*draft, now),
+                Event::Log(draft) => {
+                    self.retained.note_row(&draft);
+                    self.log(*draft, now);
+                }
                 other => {
+                    self.retained.note_recorded(&other);
                     if self.running && Retained::wants(&other) {
                         self.retained
                             .note(&other, &line_of(&self.wire, &other, now));

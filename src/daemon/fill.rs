@@ -85,9 +85,10 @@ impl BatchOpener {
         (unsure.expanded() > most).then(|| {
             phrase!(
                 "who fills jars may weigh each wrong by at most a fifth of what it may be short by, {most} g here; this \
-                 scale's U is {u} g. Use a finer scale, or measure this one (`bismar repeatability --write`).",
+                 scale's U is {u} g. Use a finer scale, or measure this one ({measure_at_terminal}).",
                 most = most.grams(Mass::from_mg(10)),
                 u = unsure.expanded().ceil_to(Mass::from_mg(10)).grams(Mass::from_mg(10)),
+                measure_at_terminal = "`bismar repeatability --write`",
             )
         })
     }
@@ -145,9 +146,10 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, Refusal> {
     let over = request.over.unwrap_or_else(|| Fill::usual_over(nominal));
     if over > nominal.ratio(1, 2) {
         return Err(Refusal::new(phrase!(
-            "{more} g over a fill of {fill} g is more than half of it; give a smaller --over",
+            "{more} g over a fill of {fill} g is more than half of it; give a smaller {over_at_terminal}",
             more = over.grams(Mass::from_mg(10)),
             fill = nominal.grams(Mass::from_mg(10)),
+            over_at_terminal = "--over",
         )));
     }
     let rule = request.rule.unwrap_or(Rule::Eu76211);

@@ -477,9 +477,10 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Sent
         [first @ .., last] => phrase!("steps {first} and {last}", first = first.join(", "), last),
     };
     Some(phrase!(
-        "the scale is too coarse to prove the tolerance of {which}; it is weighed as well as the scale can, and `bismar \
-         check` with the same formula and size tells what would help.",
+        "the scale is too coarse to prove the tolerance of {which}; it is weighed as well as the scale can, and \
+         {check_at_terminal} tells what would help.",
         which,
+        check_at_terminal = phrase!("`bismar check` with the same formula and size"),
     ))
 }
 

@@ -1,8 +1,17 @@
-//! The cue lines that hold right now, for a subscriber that comes later: the step, the cue that says
-//! what to do, and a fault that is not over.
+//! The state that holds right now, for who comes later: the lines of the step, of the cue that says what to do and of a
+//! fault that is not over for a subscriber, and what was recorded last for who asks.
 
+use std::borrow::Cow;
+
+use crate::formula::Plan;
+use crate::mass::Mass;
+use crate::protocol::event::Recorded;
 use crate::protocol::subscribers::Line;
+use crate::protocol::wire::recorded;
 use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::progress::Progress;
+use crate::vocabulary::weight::Weight;
 use crate::weighing::event::Event;
 
 /// The lines of the events that hold now, as they were sent.
@@ -12,6 +21,8 @@ pub struct Retained {
     cue: Option<Line>,
     /// A fault does not hide what is to be done.
     fault: Option<Line>,
+    recorded: Option<Recorded<'static>>,
+    filling: bool,
 }
 
 impl Retained {
@@ -40,6 +51,49 @@ impl Retained {
             | Event::Tare { .. }
             | Event::Closed { .. } => {}
         }
+    }
+
+    /// Keeps what was recorded; whoever counts what is recorded is told of it once.
+    pub fn note_recorded(&mut self, event: &Event) {
+        if let Some(recorded) = recorded(event) {
+            self.recorded = Some(recorded.into_owned());
+        }
+    }
+
+    /// A row of a weight without one takes back what was recorded of its step.
+    pub fn note_row(&mut self, row: &Draft) {
+        let of_weight = matches!(row.kind, RowKind::Weighed | RowKind::Filled);
+        if of_weight && row.net.is_none() {
+            self.recorded.take_if(|last| last.step == row.step);
+        }
+    }
+
+    /// A batch that begins, or goes on: what its log had last, whose verdict is in the log alone.
+    pub fn of(plan: &Plan, progress: &Progress) -> Retained {
+        let last = progress.weighed.iter().max_by_key(|(_, one)| one.seq);
+        let recorded = last.and_then(|(&step, weighed)| {
+            let of = plan.steps.get(step.checked_sub(1)?)?;
+            Some(Recorded {
+                step,
+                ingredient: Cow::Owned(of.ingredient.clone()),
+                net: Weight::plain(weighed.net),
+                verdict: (weighed.net == Mass::ZERO).then_some(Verdict::Kept),
+                seq: weighed.seq,
+            })
+        });
+        Retained {
+            recorded,
+            filling: plan.filling.is_some(),
+            ..Retained::default()
+        }
+    }
+
+    pub fn recorded(&self) -> Option<Recorded<'static>> {
+        self.recorded.clone()
+    }
+
+    pub fn is_filling(&self) -> bool {
+        self.filling
     }
 
     /// The batch is over.

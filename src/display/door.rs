@@ -392,7 +392,7 @@ pub(super) fn refused_for(status: StatusCode, why: impl Into<Sentence>) -> Respo
 }
 
 pub(super) fn refused_with(status: StatusCode, refusal: reply::Refusal) -> Response {
-    let refusal = refusal.put_into(spoken::language());
+    let refusal = refusal.said_as(&spoken::answered);
     (status, [(CONTENT_TYPE, JSON)], reply::line(&Err(refusal))).into_response()
 }
 

@@ -250,7 +250,7 @@ fn words(error: &SearchError, port: &Path) -> Sentence {
         ),
         SearchError::Noise => phrase!(
             "It sends, and at no usual speed can it be read. Look up speed, data bits and parity in the scale's menu or \
-             manual; \"bismar identify\" in a terminal takes them."
+             manual, and write them into the configuration file."
         ),
         SearchError::Unknown(text) => phrase!(
             "{text}\nSuch lines need a pattern of their own in the configuration file.",

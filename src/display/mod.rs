@@ -196,7 +196,7 @@ async fn paper(State(shared): Ours) -> Response {
 }
 
 fn answered(reply: Reply) -> Response {
-    let reply = reply::put_into(reply, spoken::language());
+    let reply = reply::said_as(reply, &spoken::answered);
     ([(CONTENT_TYPE, JSON)], reply::line(&reply)).into_response()
 }
 

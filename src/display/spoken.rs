@@ -4,7 +4,7 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use crate::language::{Language, Sentence};
+use crate::language::{Language, Sentence, phrase};
 
 /// What the page says, in the files of messages.
 pub const CONTEXT: &str = "page";
@@ -29,9 +29,35 @@ pub fn language() -> Language {
     SPOKEN.try_with(|language| *language).unwrap_or_default()
 }
 
+/// The slots that hold what is typed at a terminal; their names end so.
+pub const AT_TERMINAL: &str = "_at_terminal";
+
+/// What is done on the page instead of what is typed at a terminal, by the slot that holds it.
+pub fn instead(slot: &str) -> Option<Sentence> {
+    Some(match slot {
+        "check_at_terminal" => phrase!("its plan under “New batch”"),
+        "measure_at_terminal" | "find_at_terminal" => phrase!("“Scales”"),
+        "over_at_terminal" => phrase!("“How much more a jar may hold”"),
+        "rule_at_terminal" => phrase!("the rule of NIST Handbook 133"),
+        "batch_at_terminal" => phrase!("“Grams of the whole batch”"),
+        "jars_at_terminal" => phrase!("“Jars” and “Grams in a jar”"),
+        "allowable_at_terminal" => phrase!("“Allowable variation of one package”"),
+        "verify_at_terminal" => phrase!("no part of the page"),
+        "hand_at_terminal" => phrase!("the gatherer"),
+        _ => return None,
+    })
+}
+
+/// A sentence with what is done on the page, in the language that is answered in.
+pub fn answered(sentence: &Sentence) -> Sentence {
+    sentence
+        .with_each(&|slot, _| instead(slot))
+        .put_into(language())
+}
+
 /// A sentence as it is answered.
 pub fn said(sentence: &Sentence) -> String {
-    sentence.in_language(language())
+    answered(sentence).into()
 }
 
 /// The unit is the same in every language.

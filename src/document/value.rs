@@ -148,7 +148,7 @@ impl<'i> Reader<'i> {
             Ok(()) => match Decimal::parse(source.as_bytes()) {
                 Ok(decimal) => return Some(decimal),
                 Err(MassError::OutOfRange) => phrase!("has more than 18 digits"),
-                Err(MassError::NotANumber | MassError::Unit) => {
+                Err(MassError::NotANumber | MassError::Unit | MassError::Either { .. }) => {
                     phrase!("is not a plain decimal number")
                 }
             },

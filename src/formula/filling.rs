@@ -93,10 +93,11 @@ impl Plan {
         }
         if Filling::new(fill.nominal, fill.rule).is_none() {
             return wrong(phrase!(
-                "{rule} does not cover a jar of {fill} g; give --rule hb133 with the allowable variation that holds for \
-                 your label",
+                "{rule} does not cover a jar of {fill} g; give {rule_at_terminal} with the allowable variation that \
+                 holds for your label",
                 rule = fill.rule.source(),
                 fill = fill.nominal.grams(Mass::from_mg(10)),
+                rule_at_terminal = "--rule hb133",
             ));
         }
         if fill.last < fill.first || fill.first == 0 {
@@ -132,10 +133,11 @@ impl Plan {
                 None => phrase!("No scale carries {load} g", load = highest.grams_rounded(2)),
                 Some(d) => phrase!(
                     "No scale can prove a jar between {low} g and {high} g (the finest shows steps of {d} g). Let in \
-                     more with --over",
+                     more with {over_at_terminal}",
                     low = lowest.round_to(d).grams(d),
                     high = highest.round_to(d).grams(d),
                     d = d.grams(d),
+                    over_at_terminal = "--over",
                 ),
             });
         };

@@ -175,11 +175,13 @@ impl LogError {
                 seq = *seq,
             ),
             LogError::TooLarge { path, bytes, most } => phrase!(
-                "{file}: has {size} MB, where a batch has {most} at most: nothing but `bismar log verify` reads more. Look at \
-                 what fills it, or take it out of this folder",
+                "{file}: has {size} MB, where a batch has {most} at most: {verify_at_terminal} reads more. Look at what fills \
+                 it, or take it out of this folder",
                 file = shown(path),
                 size = bytes / 1_000_000,
                 most = most / 1_000_000,
+                verify_at_terminal =
+                    phrase!("nothing but {command}", command = "`bismar log verify`"),
             ),
             LogError::TooLong(error) => error.told(),
             LogError::Bad(bad) => bad.told(),

@@ -22,11 +22,12 @@ use crate::mass::Mass;
 use crate::text::alike::folded;
 
 /// Whose rules for what a label says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Rules {
     /// 21 CFR 701.3(f): at or under 1 %.
     Us,
-    /// Regulation (EC) No 1223/2009, article 19(1)(g): under 1 %.
+    /// Regulation (EC) No 1223/2009, article 19(1)(g): under 1 %. What is taken where nobody names any.
+    #[default]
     Eu,
     /// Canada's Cosmetic Regulations (C.R.C., c. 869), section 21.4(2): at or under 1 %. Read as it stood in March
     /// 2024; SOR/2024-63, section 6, changed (1) and (3), added (4), and left (2).

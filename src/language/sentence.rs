@@ -7,7 +7,7 @@ use std::ops::Deref;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::Language;
-use crate::mass::{Grams, MassError};
+use crate::mass::{Grams, Mass, MassError};
 
 /// A sentence of ours: `phrase!("{net} g now; the record is corrected.", net)`. A slot is an expression's name, or
 /// `name = expression`. In a translation a slot for a [`Term`] may name the form that it needs: `{thing:acc}`.
@@ -199,12 +199,12 @@ impl Phrase {
         Phrase { english, slots }
     }
 
-    fn with(&self, slot: &str, other: &Sentence) -> Phrase {
+    fn with(&self, other: &dyn Fn(&str, &Slot) -> Option<Sentence>) -> Phrase {
         let slots = self.slots.iter().map(|(name, own)| {
-            let own = match own {
-                _ if *name == slot => Slot::Sentence(other.clone()),
-                Slot::Sentence(inside) => Slot::Sentence(inside.with(slot, other)),
-                Slot::Text(_) | Slot::Number(_) | Slot::Term(_) => own.clone(),
+            let own = match (other(name, own), own) {
+                (Some(other), _) => Slot::Sentence(other),
+                (None, Slot::Sentence(inside)) => Slot::Sentence(inside.with_each(other)),
+                (None, Slot::Text(_) | Slot::Number(_) | Slot::Term(_)) => own.clone(),
             };
             (*name, own)
         });
@@ -297,8 +297,22 @@ impl Sentence {
     /// The same with something else in the slots of this name, also within its parts.
     #[must_use]
     pub fn with(&self, slot: &str, other: &Sentence) -> Sentence {
+        self.with_each(&|name, _| (name == slot).then(|| other.clone()))
+    }
+
+    /// The same with `called` of what is in the slots of this name, also within its parts.
+    #[must_use]
+    pub fn with_called(&self, slot: &str, called: impl Fn(&str) -> Sentence) -> Sentence {
+        self.with_each(&|name, own| {
+            (name == slot).then(|| called(&own.text("", Language::English)))
+        })
+    }
+
+    /// The same with what `other` has for a slot of that name, also within its parts.
+    #[must_use]
+    pub fn with_each(&self, other: &dyn Fn(&str, &Slot) -> Option<Sentence>) -> Sentence {
         let part = |part: &Part| match part {
-            Part::Phrase(phrase) => Sentence::from(phrase.with(slot, other)),
+            Part::Phrase(phrase) => Sentence::from(phrase.with(other)),
             Part::Verbatim(own) => Sentence::from(own.as_str()),
         };
         self.parts
@@ -349,6 +363,11 @@ impl From<MassError> for Sentence {
             MassError::Unit => {
                 phrase!("unit missing or unknown; write for example 500g, 1.2kg, 2oz")
             }
+            MassError::Either { one, other } => phrase!(
+                "may be {one} g or {other} g; write which of them it is, without a mark for thousands",
+                one = one.grams(Mass::from_g(1)),
+                other = other.grams(Mass::from_g(1)),
+            ),
         }
     }
 }
@@ -447,6 +466,7 @@ mod tests {
             MassError::NotANumber,
             MassError::OutOfRange,
             MassError::Unit,
+            Mass::parse_with_unit("1,250 kg").unwrap_err(),
         ] {
             assert_eq!(Sentence::from(error), error.to_string().as_str());
         }

@@ -137,6 +137,23 @@ impl From<Cue<'_>> for cue::Cue {
 }
 
 impl Recorded<'_> {
+    pub fn into_owned(self) -> Recorded<'static> {
+        let Recorded {
+            step,
+            ingredient,
+            net,
+            verdict,
+            seq,
+        } = self;
+        Recorded {
+            step,
+            ingredient: Cow::Owned(ingredient.into_owned()),
+            net,
+            verdict,
+            seq,
+        }
+    }
+
     /// Whether it tells of a step that was left out: nothing, kept so.
     pub fn is_left_out(&self) -> bool {
         self.verdict == Some(Verdict::Kept) && self.net.mass.ng() == 0

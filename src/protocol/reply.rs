@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::event::Recorded;
 use super::json;
 use crate::language::{Language, Sentence, phrase};
 use crate::vocabulary::code::Help;
@@ -35,10 +36,16 @@ pub struct Standing {
     pub status: Status,
     /// The name of the batch under way.
     pub batch: Option<String>,
+    /// Whether jars are filled from it, each a step.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub filling: bool,
     /// The file of its log, where its path is text: the configuration on the disk may name another folder
     /// meanwhile.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log: Option<String>,
+    /// What was recorded last in the batch under way and was not taken back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<Recorded<'static>>,
     pub lines: Vec<LineStatus>,
     pub cues: Vec<OutputStatus>,
     /// One line for each thing that a person should know.
@@ -114,12 +121,12 @@ impl Refusal {
         }
     }
 
-    /// As it is shown to a person of that language.
+    /// As it is shown to a person, each sentence as `say` says it.
     #[must_use]
-    pub fn put_into(self, language: Language) -> Refusal {
+    pub fn said_as(self, say: &dyn Fn(&Sentence) -> Sentence) -> Refusal {
         Refusal {
-            error: self.error.put_into(language),
-            why: self.why.map(|why| Box::new(why.put_into(language))),
+            error: say(&self.error),
+            why: self.why.map(|why| Box::new(say(&why))),
             ..self
         }
     }
@@ -145,9 +152,17 @@ impl Refusal {
 /// # Errors
 /// The refusal that it is.
 pub fn put_into(reply: Reply, language: Language) -> Reply {
+    said_as(reply, &|say| say.put_into(language))
+}
+
+/// A reply as it is shown to a person, each sentence as `say` says it.
+///
+/// # Errors
+/// The refusal that it is.
+pub fn said_as(reply: Reply, say: &dyn Fn(&Sentence) -> Sentence) -> Reply {
     match reply {
-        Ok(answer) => Ok(answer.put_into(language)),
-        Err(refusal) => Err(refusal.put_into(language)),
+        Ok(answer) => Ok(answer.said_as(say)),
+        Err(refusal) => Err(refusal.said_as(say)),
     }
 }
 
@@ -183,11 +198,10 @@ impl Said {
         self.notes.push(note);
     }
 
-    fn put_into(self, language: Language) -> Said {
-        let notes = self.notes.into_iter();
+    fn said_as(self, say: &dyn Fn(&Sentence) -> Sentence) -> Said {
         Said {
-            say: self.say.put_into(language),
-            notes: notes.map(|note| note.put_into(language)).collect(),
+            say: say(&self.say),
+            notes: self.notes.iter().map(say).collect(),
             ..self
         }
     }
@@ -198,15 +212,14 @@ impl Answer {
         Answer::Said(Said::new(say))
     }
 
-    /// As it is shown to a person of that language.
+    /// As it is shown to a person, each sentence as `say` says it.
     #[must_use]
-    pub fn put_into(self, language: Language) -> Answer {
+    pub fn said_as(self, say: &dyn Fn(&Sentence) -> Sentence) -> Answer {
         match self {
-            Answer::Said(said) => Answer::Said(said.put_into(language)),
+            Answer::Said(said) => Answer::Said(said.said_as(say)),
             Answer::Status(mut standing) => {
                 for line in &mut standing.lines {
-                    let trouble = line.trouble.take();
-                    line.trouble = trouble.map(|trouble| trouble.put_into(language));
+                    line.trouble = line.trouble.as_ref().map(say);
                 }
                 Answer::Status(standing)
             }
@@ -251,7 +264,10 @@ pub fn read(line: &[u8]) -> serde_json::Result<Reply> {
 
 #[cfg(test)]
 mod tests {
+    use crate::mass::Mass;
     use crate::protocol::reply::*;
+    use crate::vocabulary::entry::Verdict;
+    use crate::vocabulary::weight::Weight;
 
     #[test]
     fn each_reply_has_its_fixed_line_and_is_read_back() {
@@ -301,7 +317,15 @@ mod tests {
         let standing = Ok(Answer::Status(Box::new(Standing {
             status: Status::default(),
             batch: Some("soak-1".to_owned()),
+            filling: true,
             log: Some("/logs/soak-1.csv".to_owned()),
+            recorded: Some(Recorded {
+                step: 1,
+                ingredient: "Sea salt".into(),
+                net: Weight::plain(Mass::from_mg(60_000)),
+                verdict: Some(Verdict::Inside),
+                seq: 7,
+            }),
             lines: vec![LineStatus {
                 scale: "bench".to_owned(),
                 port: None,

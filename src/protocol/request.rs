@@ -390,7 +390,9 @@ pub fn amount(
         }
         _ => {
             return Err(Refusal::new(phrase!(
-                "give either a batch size (--batch 500g) or jars with their fill (--jars 8 --fill 55g)"
+                "give either a batch size ({batch_at_terminal}) or jars with their fill ({jars_at_terminal})",
+                batch_at_terminal = "--batch 500g",
+                jars_at_terminal = "--jars 8 --fill 55g",
             )));
         }
     };
@@ -441,7 +443,8 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
         }),
         (Some("hb133"), None) => {
             return Err(Refusal::new(phrase!(
-                "with hb133 look the maximum allowable variation of your label up in NIST Handbook 133 and give it (--allowable 2.5g)"
+                "with hb133 look the maximum allowable variation of your label up in NIST Handbook 133 and give it ({allowable_at_terminal})",
+                allowable_at_terminal = "--allowable 2.5g",
             )));
         }
         (Some(rule), None) => {

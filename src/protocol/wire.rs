@@ -64,20 +64,7 @@ impl Wire {
                 lead: cue.lead,
                 asks: cue.asks,
             }),
-            Event::Recorded {
-                step,
-                ingredient,
-                net,
-                verdict,
-                seq,
-                readability,
-            } => event::Event::Recorded(event::Recorded {
-                step: *step,
-                ingredient: Cow::Borrowed(ingredient),
-                net: Weight::new(*net, *readability),
-                verdict: *verdict,
-                seq: *seq,
-            }),
+            Event::Recorded { .. } => event::Event::Recorded(recorded(event)?),
             Event::Step {
                 step,
                 of,
@@ -127,6 +114,28 @@ impl Wire {
     fn scale(&self, index: ScaleIndex) -> Option<Cow<'_, str>> {
         self.scales.get(index).map(|name| Cow::Borrowed(&**name))
     }
+}
+
+/// What `event` says is recorded.
+pub fn recorded(event: &Event) -> Option<event::Recorded<'_>> {
+    let Event::Recorded {
+        step,
+        ingredient,
+        net,
+        verdict,
+        seq,
+        readability,
+    } = event
+    else {
+        return None;
+    };
+    Some(event::Recorded {
+        step: *step,
+        ingredient: Cow::Borrowed(ingredient),
+        net: Weight::new(*net, *readability),
+        verdict: *verdict,
+        seq: *seq,
+    })
 }
 
 #[cfg(test)]

@@ -100,9 +100,10 @@ impl LinkFault {
                 port,
             ),
             LinkFault::NotSerial { port, why } => phrase!(
-                "{port} is not a serial line ({why}); run `bismar identify` to find the scale's",
+                "{port} is not a serial line ({why}); {find_at_terminal} finds the scale's",
                 port,
                 why,
+                find_at_terminal = "`bismar identify`",
             ),
             LinkFault::Setting(what) => what.clone(),
             LinkFault::Gone { port, why } => phrase!(

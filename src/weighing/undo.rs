@@ -25,7 +25,8 @@ impl Engine {
                         let net = super::phrases::grams(weighed.net, d);
                         phrase!("{net} g {name}", net, name = &step.ingredient)
                     }
-                    Some(_) | None => Sentence::from(step.ingredient.clone()),
+                    Some(_) => phrase!("leaving {name} out", name = &step.ingredient),
+                    None => Sentence::from(step.ingredient.clone()),
                 }
             }
             Deed::Residue { index, .. } => {
@@ -132,6 +133,12 @@ impl Engine {
         let state = self.go_on();
         self.enter(state);
         let d = self.readability(step.scale);
+        if weighed.net == Mass::ZERO {
+            return Ok(phrase!(
+                "{name} is left out no more: its step is open again.",
+                name = &step.ingredient
+            ));
+        }
         if weighed.net <= d {
             return Ok(phrase!("{name} is to be weighed.", name = &step.ingredient));
         }

@@ -106,6 +106,8 @@ fn append_checked(
     // A link (to a folder of settings kept elsewhere, say) stays a link.
     let file = std::fs::canonicalize(place).map_err(cannot)?;
     let before = files::text(&file)?;
+    // A fault of the file is told at its place.
+    Config::parse(&before, &place.display().to_string())?;
     let text = with(&before, part);
     check(&text)?;
     replace(&file, &before, &text)
@@ -142,7 +144,7 @@ pub fn set(place: &Path, index: usize, values: &[(&str, String)]) -> Result<(), 
     let text = files::text(&file)?;
     let changed = changed(&text, index, &part, &keys).ok_or_else(|| by_hand(place, &part))?;
     let was = Config::parse(&text, &place.display().to_string())?;
-    let is = Config::parse(&changed, &place.display().to_string())?;
+    let is = Config::parse(&changed, "").map_err(|faults| faults.of_unwritten(called))?;
     let kept = |config: &Config| {
         let mut config = config.clone();
         if let Some(scale) = config.scales.get_mut(index) {
@@ -367,7 +369,7 @@ pub fn set_responsible(place: &Path, responsible: &str) -> Result<(), EditError>
     let changed = |text: &str| -> Result<String, EditError> {
         let mut expected = Config::parse(text, &place.display().to_string())?;
         let new = with_key(text, "label", "responsible", value.as_deref()).ok_or_else(by_hand)?;
-        let is = Config::parse(&new, "").map_err(|_| by_hand())?;
+        let is = Config::parse(&new, "").map_err(|faults| faults.of_unwritten(called))?;
         expected.responsible.clone_from(&is.responsible);
         match is == expected && is.responsible.is_some() == wanted.is_some() {
             true => Ok(new),
@@ -607,10 +609,22 @@ fn check(
         );
         EditError::other(what, phrase!("paste the part below into the file by hand"))
     };
-    match Config::parse(text, &place.display().to_string()) {
+    match Config::parse(text, "") {
         Ok(config) if once(&config) => Ok(()),
         Ok(_) => Err(fault(phrase!("it would not be read as one"))),
-        Err(problems) => Err(fault(problems.told())),
+        // The part is shown with it, so its keys keep their own words.
+        Err(problems) => Err(fault(problems.of_unwritten(|key| key.into()).told())),
+    }
+}
+
+/// A key that is told, in words.
+fn called(key: &str) -> Sentence {
+    match key {
+        "name" => phrase!("Name"),
+        "capacity" => phrase!("Largest load"),
+        "readability" => phrase!("Smallest step"),
+        "responsible" => phrase!("Who answers for it"),
+        other => other.into(),
     }
 }
 

@@ -155,6 +155,17 @@ pub struct Facts {
     pub after_opening_months: String,
 }
 
+/// A key of `[label]`, in words.
+fn called(key: &str) -> Sentence {
+    match key {
+        "function" => phrase!("What it is"),
+        "precautions" => phrase!("Precautions"),
+        "keeps_months" => phrase!("Keeps, months"),
+        "after_opening_months" => phrase!("Once opened, months"),
+        other => other.into(),
+    }
+}
+
 impl Facts {
     /// What `formula` tells.
     pub fn of(formula: &Formula) -> Facts {
@@ -215,8 +226,8 @@ impl Facts {
         for (key, value) in self.values()? {
             text = with_key(&text, "label", key, value.as_deref()).ok_or_else(by_hand)?;
         }
-        // What does not read so says why, with its line: a text too long, too many months.
-        let is = Formula::parse(&text, &path.display().to_string())?;
+        // What does not read so says why: a text too long, too many months.
+        let is = Formula::parse(&text, "").map_err(|faults| faults.of_unwritten(called))?;
         let fields = |text: &str| Fields::read(text, "").ok();
         let same = fields(&before) == fields(&text) && was.substances.len() == is.substances.len();
         match same && Facts::of(&is).values()? == self.values()? {

@@ -153,7 +153,7 @@ impl Paper {
             text = edited(&text, at, found).ok_or_else(by_hand)?;
         }
         // What does not read so says why.
-        parse(&text, file)?;
+        parse(&text, "").map_err(|faults| faults.of_unwritten(called))?;
         Ok(text)
     }
 }
@@ -191,6 +191,19 @@ fn end_of(table: &DeTable) -> usize {
 fn lines(constituents: &[Constituent]) -> String {
     let line = |one: &Constituent| format!("{} {}", one.name, one.share.text());
     constituents.iter().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// A key of the list, in words.
+fn called(key: &str) -> Sentence {
+    match key {
+        "leave_on" => phrase!("At most where it stays on the skin"),
+        "rinse_off" => phrase!("At most where it is rinsed off"),
+        "constituents" => phrase!("What is in it"),
+        "source" => phrase!("Where that is written"),
+        "lot" => phrase!("Lot"),
+        "name" | "inci" => phrase!("Ingredient"),
+        other => other.into(),
+    }
 }
 
 fn wrong(what: Sentence) -> EditError {

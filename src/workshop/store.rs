@@ -13,7 +13,7 @@ use crate::lots::shelf::{Listed, listed};
 use crate::lots::stocktake::Stocktake;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
-use crate::problem::Problems;
+use crate::problem::{Problem, Problems};
 
 /// The lots of the list `file`; `None` where there is no list.
 ///
@@ -47,8 +47,25 @@ pub fn add(file: &Path, lot: &Lot) -> Result<(), QueryError> {
         true => files::text(file)?,
         false => String::new(),
     };
-    // A fault of the list is told at its place, not at the new lines'.
-    Lot::parse_all(&before, &file.display().to_string())?;
+    // A fault of the list is told at its place.
+    let lots = Lot::parse_all(&before, &file.display().to_string())?;
+    if let Some(there) = lots
+        .iter()
+        .find(|there| there.is(&lot.name, &lot.ingredient))
+    {
+        let twice = Problem {
+            path: String::new(),
+            line: 0,
+            column: 0,
+            message: phrase!(
+                "a lot {name} is in the list already, of {of}",
+                name = &there.name,
+                of = &there.ingredient,
+            ),
+            remedy: Sentence::none(),
+        };
+        return Err(Problems::from(twice).into());
+    }
     put_below(file, &before, &lot.to_toml())
 }
 
@@ -57,7 +74,7 @@ fn put_below(file: &Path, before: &str, lines: &str) -> Result<(), QueryError> {
     let name = file.display().to_string();
     let lines = format!("{}{lines}", gap(before));
     // Nothing is written that would not be read.
-    Lot::parse_all(&format!("{before}{lines}"), &name)?;
+    with_below(before, &lines)?;
     append(file, &lines).map_err(|error| {
         let remedy = match error.kind() {
             std::io::ErrorKind::ReadOnlyFilesystem => {
@@ -73,6 +90,11 @@ fn put_below(file: &Path, before: &str, lines: &str) -> Result<(), QueryError> {
             remedy,
         ))
     })
+}
+
+/// The lots of a list that reads `before`, with `lines` below it that are not written yet.
+fn with_below(before: &str, lines: &str) -> Result<Vec<Lot>, Problems> {
+    Lot::parse_all(&format!("{before}{lines}"), "").map_err(|faults| faults.of_unwritten(named))
 }
 
 /// What stands between the text and the lines below it.
@@ -145,7 +167,7 @@ impl Change {
                 ingredient,
             ));
         };
-        let after = Lot::parse_all(&format!("{before}{}{lines}", gap(&before)), &place)?;
+        let after = with_below(&before, &format!("{}{lines}", gap(&before)))?;
         let stock = Stocktake::of(batches);
         let find = |lots: &[Lot]| {
             let mut all = listed(lots, &stock, today).into_iter();
@@ -259,6 +281,9 @@ const MOST_NAMES: usize = 6;
 /// A key of the list, in words.
 fn named(key: &str) -> Sentence {
     match key {
+        "name" | "lot" => phrase!("Lot"),
+        "ingredient" => phrase!("Ingredient"),
+        "reason" => phrase!("Why"),
         "supplier" => phrase!("Supplier"),
         "opened" => phrase!("Opened on"),
         "best_before" => phrase!("Best before"),

@@ -138,7 +138,7 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
     let person = Person::new();
     let formula = repository("config/formulas/tideline-bath-salts.toml");
     let formula = formula.as_str();
-    let cases: [(&[&str], &str); 25] = [
+    let cases: [(&[&str], &str); 28] = [
         (&[], "Usage: bismar"),
         (&["fly"], "fly"),
         (&["begin"], "--batch"),
@@ -158,7 +158,16 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
             &["check", formula, "--batch", "99999999999999999999g"],
             "more than 1000 kg",
         ),
-        (&["check", formula, "--batch", "1,000g"], "decimal point"),
+        (
+            &["check", formula, "--batch", "1,250kg"],
+            "may be 1250 g or 1250000 g; write which of them it is",
+        ),
+        (&["check", formula, "--batch", "1,5,5g"], "not a number"),
+        (&["check", formula, "--batch", "1,g"], "not a number"),
+        (
+            &["check", formula, "--batch", "5g", "--allowance", "2,500%"],
+            "decimal point",
+        ),
         (&["check", formula, "--batch", "muchg"], "1.2kg"),
         (&["begin", formula, "--jars", "8"], "--fill"),
         (&["begin", formula, "--fill", "55g"], "--jars"),
@@ -205,6 +214,42 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
         assert!(said.out.is_empty(), "{args:?}: {said:?}");
     }
     assert!(!person.path("out.capture").exists());
+}
+
+/// Where people write `7,5`, they do so at the terminal as well.
+#[test]
+fn a_decimal_comma_is_taken_where_it_can_be_nothing_else() {
+    let person = Person::new();
+    let formula = repository("fixtures/formulas/valid/plain.toml");
+    let plan = |words: [&str; 4]| {
+        let words = [&["plan", &formula][..], &words].concat();
+        person.run(&words).ended(0).out
+    };
+    let size = |size, allowance| plan(["--batch", size, "--allowance", allowance]);
+    for (comma, point) in [
+        (["0,75kg", "2,5%"], ["0.75kg", "2.5%"]),
+        (["750,5 g", "2,25 %"], ["750.5 g", "2.25 %"]),
+        (["0,500kg", "0,125%"], ["0.5kg", "0.125%"]),
+        (["1000,2500g", "3%"], ["1000.25g", "3%"]),
+    ] {
+        assert_eq!(size(comma[0], comma[1]), size(point[0], point[1]));
+    }
+    let lot = [
+        "lots",
+        "add",
+        "S-1",
+        "--ingredient",
+        "Sea salt",
+        "--amount",
+        "2,5kg",
+        "--price-per-kg",
+        "12,5",
+    ];
+    person.run(&lot).ended(0);
+    let list = fs::read_to_string(person.path("home/.config/bismar/lots.toml")).unwrap();
+    for line in ["amount = \"2500 g\"", "price_per_kg = \"12.50\""] {
+        assert!(list.contains(line), "{line}: {list}");
+    }
 }
 
 #[test]

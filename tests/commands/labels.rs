@@ -132,7 +132,15 @@ fn each_thing_is_there_missing_or_not_known() {
     has(&text, "there", "fragrance allergens: none by what is known");
     assert!(text.contains("Local law decides"), "{text}");
 
-    let (text, _, _) = label(home.path(), &["--net", "680.4g"]);
+    // The same where no rules are named, as the page takes them, and it is said how others are.
+    let (same, said, code) = label(home.path(), &[]);
+    assert_eq!((same, code), (text, 0));
+    assert_eq!(
+        said,
+        "By EU, Regulation 1223/2009 art. 19, since no other rules were named; --rules us, eu or ca names them.\n"
+    );
+
+    let (text, _, _) = label(home.path(), &["--net", "680.4g", "--rules", "us"]);
     has(
         &text,
         "there",
@@ -171,7 +179,7 @@ fn each_thing_is_there_missing_or_not_known() {
     // A detergent for the bath: a hint (21 CFR 740.17 by its heading), and still the maker's to know.
     let foam = SOAK.replace("Maris Sal", "Sodium Coco-Sulfate");
     fs::write(home.path().join("foam.toml"), foam).unwrap();
-    let (text, _, _) = label(home.path(), &["--formula", "foam.toml"]);
+    let (text, _, _) = label(home.path(), &["--formula", "foam.toml", "--rules", "us"]);
     has(
         &text,
         "not known to bismar",

@@ -572,7 +572,7 @@ fn a_lot_is_added_with_its_price_and_the_plan_reckons_with_it() {
         ];
         bench.run(&[&words[..], &["--amount", "5kg", "--price-per-kg", price]].concat())
     };
-    assert_eq!(add("A", "12,50").status.code(), Some(2));
+    assert_eq!(add("A", "12,500").status.code(), Some(2));
     assert_eq!(add("A", "-3").status.code(), Some(2));
     assert_eq!(fs::read_to_string(bench.path("lots.toml")).unwrap(), "");
     assert_eq!(add("A", "12.505").status.code(), Some(0));

@@ -530,3 +530,71 @@ fn gettext_itself_takes_the_files_and_reads_what_we_read() {
         assert_eq!(theirs, ours, "{language:?}");
     }
 }
+
+/// What is typed at a terminal stands in no sentence that the page may answer with, but in a slot for which the page has
+/// words of its own. The door names one command: who is not in yet gets the key from that alone.
+#[test]
+fn no_sentence_of_the_page_names_a_command() {
+    // Said at a terminal, or by the gatherer, alone.
+    const ELSEWHERE: [&str; 7] = [
+        "src/cli",
+        "src/cue",
+        "src/wire",
+        "src/rehearsal",
+        "src/label",
+        "src/protocol/socket.rs",
+        "src/protocol/client.rs",
+    ];
+    const ALLOWED: [&str; 5] = [
+        "this is no address of the page; bismar page prints it",
+        "type the key that bismar page shows",
+        "that is not the key; bismar page shows it",
+        // What fills such a slot.
+        "`bismar check` with the same formula and size",
+        // Neither the log nor a file beside it has the rows: they are nowhere else.
+        "{rows} NOT in the batch's log and could not be kept elsewhere ({why}). What they say is in the journal only: \
+         journalctl --user -u bismar",
+    ];
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let commands: BTreeSet<&str> = help::commands().collect();
+    assert!(commands.contains("check") && commands.contains("begin"));
+    let names_one = |text: &str| {
+        let words = text.split(|c: char| c.is_whitespace() || "`\"“”„".contains(c));
+        let words: Vec<&str> = words.collect();
+        let named = words.windows(2).any(|pair| {
+            pair[0] == "bismar"
+                && commands.contains(pair[1].trim_matches(|c: char| !c.is_alphabetic()))
+        });
+        named
+            || words
+                .iter()
+                .any(|word| word.trim_start_matches('(').starts_with("--"))
+    };
+    assert!(names_one("see `bismar check`.") && names_one("give (--over 2g)"));
+    let (mut found, mut at_terminal) = (Vec::new(), BTreeSet::new());
+    let mut files = Vec::new();
+    sources(&root.join("src"), &mut files);
+    for file in files {
+        let place = file.strip_prefix(root).unwrap();
+        if ELSEWHERE.iter().any(|one| place.starts_with(one)) {
+            continue;
+        }
+        let mut texts = Texts::default();
+        texts.visit_file(&syn::parse_file(&std::fs::read_to_string(&file).unwrap()).unwrap());
+        for text in &texts.ours {
+            let slots = names(text).into_iter();
+            at_terminal.extend(slots.filter(|name| name.ends_with(spoken::AT_TERMINAL)));
+            if names_one(text) && !ALLOWED.contains(&text.as_str()) {
+                found.push(format!("{}: {text}", place.display()));
+            }
+        }
+    }
+    assert!(at_terminal.len() > 5, "{at_terminal:?}");
+    for slot in at_terminal {
+        match spoken::instead(&slot) {
+            Some(words) => assert!(!names_one(&words), "{slot}: {words}"),
+            None => found.push(format!("{slot}: the page has no words for it")),
+        }
+    }
+    assert!(found.is_empty(), "{found:#?}");
+}

@@ -14,7 +14,7 @@ use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
 use crate::bench_side::script::Seat;
 use crate::bench_side::served::Served;
-use crate::rooms::{Screen, has};
+use crate::rooms::{Screen, has, pour, weigh};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 const CONFIG: &str = "home/.config/bismar";
@@ -198,6 +198,50 @@ fn a_label_is_completed_and_printed_from_the_page_alone() {
         assert_eq!(answer.status, 422, "{asked}: {answer:?}");
         assert!(answer.body.contains(why), "{asked}: {answer:?}");
     }
+    no_faults(&mut screen);
+}
+
+/// While jars are filled the key that ends it says so, and does what it says.
+#[test]
+fn filling_is_stopped_by_a_key_of_that_name_and_what_is_recorded_stays() {
+    const JAR: f64 = 98.40;
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", made);
+    let mut screen = at(&served, seat);
+    screen.tell(&json!(["go", "#/fill/soak-2"]));
+    screen.write("Grams on the label", "40");
+    screen.press("Fill jars now");
+    screen.until("the bench", |seen| has(seen, "say", "Place"));
+    weigh(
+        &mut screen,
+        &served.pan,
+        JAR,
+        |_| 40.30,
+        |seen| has(seen, "recorded", "40.30 g"),
+    );
+    screen.pictures("filling");
+    // Another batch cannot begin, and the key that would end this is called by its name.
+    let session = served.enter();
+    let begin = r#"{"do":"begin","formula":"dune-soak.toml","batch":"100g"}"#;
+    let refused = served.post("/do", &session, begin);
+    assert!(refused.body.contains("\"help\":\"stop\""), "{refused:?}");
+    // The second one is poured and not recorded.
+    served.pan.put(0.0);
+    screen.until("the second", |seen| has(seen, "place", "step 2"));
+    std::thread::sleep(Duration::from_secs(1));
+    served.pan.put(JAR);
+    screen.until("tared", |seen| has(seen, "word", "still to add"));
+    pour(&served.pan, JAR, 20.0);
+    screen.press("Stop filling");
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Press again: stop now");
+    let seen = screen.until("stopped", |seen| seen["view"] == "idle");
+    assert!(
+        has(&seen, "say", "Filling done. 1 jar filled, 40.30 g"),
+        "{seen:#}"
+    );
+    let log = served.person.path(LOGS).join("soak-2.csv");
+    assert_eq!(cells(&log, "filled", "net_g"), ["40.30"]);
     no_faults(&mut screen);
 }
 

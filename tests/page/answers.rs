@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 use bismar::mass::Mass;
 use bismar::vocabulary::entry::Draft;
 use rustix::fs::{CWD, FileType, Mode, mknodat};
+use serde_json::json;
 
 use crate::bench_side::logs::{self, Begun, LOGS, closed};
 use crate::bench_side::served::{self, FORMULA, Served};
@@ -416,6 +417,109 @@ fn the_list_of_lots_stays_whole_whatever_a_lot_is_called() {
     let told: serde_json::Value = serde_json::from_str(&told.body).unwrap();
     assert_eq!(told["lots"].as_array().unwrap().len(), taken.len());
     served.person.run(&["lots"]).ended(0);
+}
+
+/// A text that is refused stands in no file: its field is named, and no line that nobody could look up.
+#[test]
+fn what_was_not_written_is_refused_by_its_field() {
+    let served = served();
+    let cookie = served.enter();
+    let lot = r#"{"lot":"S-1","ingredient":"Sea salt"}"#;
+    assert_eq!(served.patient("/lots", &cookie, lot).status, 200);
+    let long = "x".repeat(3_000);
+    for (path, body, field) in [
+        (
+            "/lots",
+            json!({"lot": "S-2", "ingredient": "Sea salt", "supplier": long}),
+            "\"Supplier\" has 3000 characters",
+        ),
+        (
+            "/lots",
+            json!({"lot": "S\u{1b}2", "ingredient": "Sea salt"}),
+            "\"Lot\" holds the control character",
+        ),
+        (
+            "/lots",
+            json!({"lot": "S-2", "ingredient": "Sea salt", "amount": "0g"}),
+            "\"Amount\": \"0 g\" must be more than nothing",
+        ),
+        (
+            "/lot-change",
+            json!({"is": {"lot": "S-1", "ingredient": "Sea salt", "amount": "1kg"}, "remove": false,
+                   "reason": long, "write": true}),
+            "\"Why\" has 3000 characters",
+        ),
+        (
+            "/papers",
+            json!({"name": "Sea salt", "leave_on": "200"}),
+            "At most where it stays on the skin",
+        ),
+        (
+            "/papers",
+            json!({"name": "Sea salt", "source": long}),
+            "Where that is written",
+        ),
+        (
+            "/formula-label",
+            json!({"file": "soak.toml", "facts": {"function": long}}),
+            "\"What it is\" has 3000 characters",
+        ),
+        (
+            "/formula-label",
+            json!({"file": "soak.toml", "facts": {"keeps_months": "5000"}}),
+            "Keeps, months",
+        ),
+        (
+            "/scale-change",
+            json!({"scale": "bench", "capacity": "0.001g"}),
+            "\"Smallest step\" is not smaller",
+        ),
+        ("/responsible", json!({"responsible": long}), "characters"),
+    ] {
+        let answer = served.patient(path, &cookie, &body.to_string());
+        assert_eq!(answer.status, 422, "{path}: {answer:?}");
+        let said: serde_json::Value = serde_json::from_str(&answer.body).unwrap();
+        let said = said["error"].as_str().unwrap();
+        assert!(said.contains(field), "{field}: {said}");
+        assert!(!said.contains(".toml"), "{field}: {said}");
+    }
+}
+
+/// What the terminal is told with a command the page is told with its own room.
+#[test]
+fn a_batch_that_begins_points_to_the_page_s_own_rooms() {
+    let served = Served::with("", |person| {
+        let text = std::fs::read_to_string(person.config_file()).unwrap();
+        person.configures(&text.replace("readability = \"0.01 g\"", "readability = \"1 g\""));
+        person.file(&format!("{FORMULAS}/soak.toml"), FORMULA);
+    });
+    let cookie = served.enter();
+    let begin = r#"{"do":"begin","formula":"soak.toml","batch":"100g"}"#;
+    let said = served.patient("/do", &cookie, begin).body;
+    let told: serde_json::Value = serde_json::from_str(&said).unwrap();
+    let note = told["notes"][0].as_str().unwrap();
+    assert!(
+        note.contains("its plan under “New batch” tells what would help"),
+        "{note}"
+    );
+    assert!(
+        !said.contains("bismar check") && said.contains("its plan"),
+        "{said}"
+    );
+    served.person.run(&["stop"]).ended(0);
+    let said = served.person.begins();
+    assert!(
+        format!("{said:?}").contains("`bismar check` with the same formula"),
+        "{said:?}"
+    );
+    served.person.run(&["stop"]).ended(0);
+    // A refusal that would name an option.
+    let fill = r#"{"do":"fill","fill":"50g","rule":"hb133"}"#;
+    let said = served.patient("/do", &cookie, fill).body;
+    assert!(
+        said.contains("give it (“Allowable variation of one package”)"),
+        "{said}"
+    );
 }
 
 #[test]

@@ -213,13 +213,29 @@ fn an_amount_is_typed_with_the_comma_of_the_page() {
         ("120,5", "120,50 g"),
         ("1,500", "1,50 g"),
         ("0.125 kg", "125,00 g"),
-        ("1.500", "keine einfache Zahl"),
+        // What is refused is quoted as it was typed, whatever became of it on the way.
+        ("0,0", "„0,0“: "),
+        ("1,5 stone", "„1,5 stone“: "),
+        ("1,2,3", "„1,2,3“: "),
+        ("1.500", "„1.500“: kann 1,5 g oder 1500 g sein"),
     ] {
         screen.write("Gramm der ganzen Charge", typed);
         screen.press("Plan zeigen");
         screen.reads(planned);
     }
     screen.pictures("language-de-amount-refused");
+    screen.write("Gramm der ganzen Charge", "150,50");
+    screen.write("Zuschlag für Verluste, %", "60,5");
+    screen.press("Plan zeigen");
+    screen.reads("„60,5%“: mehr als 50 %");
+    screen.tell(&json!(["go", "#/fill/soak-2"]));
+    screen.write("Gramm auf dem Etikett", "1.500");
+    screen.press("Jetzt Tiegel füllen");
+    screen.until("refused", |seen| {
+        seen["said"]
+            .to_string()
+            .contains("„1.500“: kann 1,5 g oder 1500 g sein")
+    });
 }
 
 /// What the maker wrote ("sweep up what is spilt" too), and what is called so everywhere.

@@ -422,6 +422,91 @@ fn a_batch_is_made_from_the_page_alone() {
     assert!(!said.contains("panicked"), "{said}");
 }
 
+/// The page opened anew shows what it showed. A step that was left out is opened again by an undo, and no weight is told
+/// of: none was taken.
+#[test]
+fn a_reload_shows_the_same_and_a_skip_that_is_undone_is_told_as_one() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |_| {});
+    let pan = &served.pan;
+    let mut screen = Screen::open(seat, &served);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    served.person.begins();
+    let same = |screen: &mut Screen| {
+        let keys = [
+            "view",
+            "say",
+            "ingredient",
+            "digits",
+            "word",
+            "place",
+            "ahead",
+            "lot",
+            "recorded",
+            "choices",
+            "tare",
+        ];
+        let shown = |seen: &Value| keys.map(|key| seen[key].clone());
+        std::thread::sleep(Duration::from_secs(1));
+        let before = screen.tell(&json!(["look"]));
+        screen.tell(&json!(["reload"]));
+        screen.until(&format!("as before: {before:#}"), |seen| {
+            shown(seen) == shown(&before)
+        });
+        before
+    };
+    weigh(&mut screen, pan, VESSEL, digits, |seen| {
+        has(seen, "recorded", "Sea salt")
+    });
+    let seen = same(&mut screen);
+    assert!(
+        has(&seen, "recorded", "Recorded: Sea salt 60.00 g, inside"),
+        "{seen:#}"
+    );
+    pan.put(0.0);
+    screen.until("the next", |seen| has(seen, "say", "Epsom salt"));
+    same(&mut screen);
+
+    screen.tell(&json!(["go", "#/answers"]));
+    screen.write("Why it is left out, for the record", "the bag is empty");
+    screen.press("Leave Epsom salt out");
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Press again: leave Epsom salt out");
+    screen.until("left out", |seen| {
+        has(seen, "recorded", "Recorded: Epsom salt left out")
+    });
+    same(&mut screen);
+    screen.tell(&json!(["go", "#/answers"]));
+    screen.reads("take back leaving Epsom salt out");
+    screen.press("Undo");
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Press again: undo");
+    screen.until("open again", |seen| {
+        has(seen, "say", "Place an empty beaker: 30.00 g Epsom salt")
+            && !has(seen, "recorded", "Epsom salt")
+    });
+    same(&mut screen);
+
+    // At the terminal in words.
+    served.person.run(&["skip", "no bag"]).ended(0);
+    let said = served.person.run(&["undo"]).ended(0);
+    assert_eq!(
+        said.out,
+        "Epsom salt is left out no more: its step is open again.\n"
+    );
+    screen.until("again", |seen| has(seen, "say", "Epsom salt"));
+    weigh(&mut screen, pan, VESSEL, digits, |seen| {
+        seen["view"] == "idle"
+    });
+    // What counts of each step, as who reads the log has it.
+    let record = bismar::journal::read::record::read(&only_log(&served.person)).unwrap();
+    let nets = record
+        .steps
+        .values()
+        .map(|row| row.net.unwrap().to_string());
+    assert_eq!(nets.collect::<Vec<_>>(), ["60.00", "30.00", "10.00"]);
+}
+
 /// The same core in a browser of another make: through the door by hand, a batch begun, weighed and done, its record
 /// and its sheet. Where Debian's package is not installed nothing is tested, and that is said whatever else is shown.
 #[test]

@@ -12,6 +12,7 @@ use jiff::civil::Date;
 use super::lots::{StoreArgs, batches_in};
 use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
+use super::value::price;
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
 use crate::journal::batch::summary::Summary;
@@ -35,7 +36,7 @@ pub struct PlanArgs {
     #[command(flatten)]
     store: StoreArgs,
     /// Price of one empty jar with its lid, without a currency, for example 0.80
-    #[arg(long, value_name = "PRICE", value_parser = Price::parse,
+    #[arg(long, value_name = "PRICE", value_parser = price,
           allow_hyphen_values = true)]
     jar_price: Option<Price>,
     /// The day it is to be made, for the lots that are still good then (default: today)

@@ -20,7 +20,7 @@ const STATES = { there: "✓", missing: t`Missing`, "not-known": t`You know` };
 export async function label(name) {
   if (!name) return [p(t`Choose a batch first.`), link("batches", t`Batches`)];
   const rules = field(t`Sold in`, { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
-  rules.input.value = remembered(kept, "bismar-rules") ?? "eu";
+  rules.input.value = remembered(kept, "bismar-rules") ?? "";
   const net = field(t`Grams in one package`, { ...decimal, onchange: () => draw() }, t`empty: the lightest jar, or as planned`);
   const which = field(t`Net weight on the labels`, { choices: [["", t`The lightest jar’s`], ["true", t`Each jar its own`]], onchange: () => draw() });
   const text = field(t`Names and label texts from`, { choices: [["", t`The formula as it was weighed`], ["true", t`The formula as it is now`]], onchange: () => draw() });
@@ -33,6 +33,7 @@ export async function label(name) {
     const reply = await get(question("/label", asked()));
     if (mine !== turn) return;
     if (reply.error) return void box.replaceChildren(wrong(reply.error));
+    rules.input.value = reply.rules;
     which.box.hidden = reply.jars === 0 || Boolean(net.value);
     text.box.hidden = !reply.formula?.changed;
     refill(box, labelled(reply, onPaper, (words, newer) => { if (newer) text.input.value = "true"; draw(words); }));

@@ -31,7 +31,7 @@ export const session = () => sessionStorage;
 export const know = {
   in: false, door: false, status: null, batch: null, step: null, cue: null, fault: null, recorded: null,
   closed: null, tare: null, state: null, ahead: [], scales: new Map(), pour: null, beat: null, opened: null,
-  mixing: null, heard: 0,
+  mixing: null, heard: 0, filling: false,
 };
 
 // Both clocks must agree that little time has passed: one stops in suspend, the other can be set.
@@ -48,7 +48,7 @@ export const FIND_SCALE = t`Plug the scale in and switch it on; “Scales” fin
 // What helps where a word was not taken, by its code, as it is done on this page.
 const HELP = {
   begin: t`“New batch” begins one.`,
-  stop: t`“Stop the batch” ends it.`,
+  stop: () => (know.filling ? t`“Stop filling” ends it.` : t`“Stop the batch” ends it.`),
   remedies: t`“Remedies” shows the others.`,
   despite: t`The reason goes under “Why it is taken all the same”.`,
   note: t`“Batches” has its record; add a remark there.`,
@@ -92,7 +92,8 @@ export async function ask(path, body, limit = 4000) {
   try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }
   if (reply?.error && Object.hasOwn(HELP, reply.help ?? "")) {
     const end = /[.!?]$/.test(reply.error) ? "" : ".";
-    reply.error = `${reply.error}${end} ${HELP[reply.help]}`;
+    const help = HELP[reply.help];
+    reply.error = `${reply.error}${end} ${help.call ? help() : help}`;
   }
   return { code: answer.status, ok: answer.ok, reply };
 }

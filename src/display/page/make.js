@@ -86,12 +86,16 @@ export const h = (name) => ({ name });
 export const n = (name) => ({ name, n: true });
 export const small = (text) => text ? el("small", {}, text) : null;
 
+const asTyped = new Map(); // what was sent, with what was typed
+const sent = (typed, is) => asTyped.set(is, typed) && is;
 /** A number with the decimal point that bismar reads. Where the page has points, a comma before three digits may be anything
     and stays, to be refused; where it has commas, a point before three digits may be, and becomes one. */
-export const dot = (text) => text.replace(/^([^.,]*)([.,])([0-9]+)(?![0-9.,])/, (all, whole, sign, rest) =>
-  (sign === point ? `${whole}.${rest}` : rest.length === 3 && !/^0?$/.test(whole) ? `${whole},${rest}` : `${whole}.${rest}`));
+export const dot = (text) => sent(text, text.replace(/^([+-]?[0-9]*)([.,])([0-9]+)(?=\s*[a-z%]*$)/i, (all, whole, sign, rest) =>
+  `${whole}${sign !== point && rest.length === 3 && !/^0?$/.test(whole) ? "," : "."}${rest}`));
 /** A weight as the daemon takes it: grams where no unit is given. */
-export const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
+export const mass = (text) => sent(text, /[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
+/** A refusal quotes what was typed. */
+const quoted = (text) => text?.replace(/(["„“«]\s?)([^"“”»]+?)(?=\s?["“”»])/g, (all, mark, is) => mark + (asTyped.get(is) ?? is));
 
 // ---- Asking ----
 
@@ -104,7 +108,7 @@ export async function get(path, body) {
   try {
     const { code, ok, reply } = await ask(path, body, SLOW);
     if (code === 401) announce("locked");
-    return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? t`bismar did not answer that (${code}).` };
+    return ok && reply?.ok ? reply : { ...reply, why: quoted(reply?.why), error: quoted(reply?.error) ?? t`bismar did not answer that (${code}).` };
   } catch {
     if (!body && !fresh(know.beat)) unread.now = true;
     return { error: body ? t`No answer from bismar: it is not known whether that was taken.` : LOST };

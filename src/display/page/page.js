@@ -59,8 +59,7 @@ function takeStatus(reply) {
   know.nextKnown = true;
   const status = reply.status ?? {};
   if (status.formula && !know.status?.formula) know.closed = null;
-  if ((reply.batch ?? null) !== know.batch) know.recorded = null;
-  Object.assign(know, { status, batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [], lines: reply.lines ?? [] });
+  Object.assign(know, { status, recorded: reply.recorded ?? null, filling: reply.filling, batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [], lines: reply.lines ?? [] });
   const same = know.step && know.step.step === status.step && know.step.ingredient === status.ingredient;
   know.step = status.step == null ? null : {
     step: status.step, of: status.of, phase: status.phase, ingredient: status.ingredient, target: status.target,
@@ -121,6 +120,7 @@ const takers = {
     if (event.over && from && from.scale === event.scale && (from.code === event.code || bothDown)) know.fault = null;
   },
   recorded(event) {
+    know.heard += 1;
     know.recorded = event;
     load();
   },
@@ -230,12 +230,9 @@ function standing(missing) {
   return number(missing) < 0 ? "over" : "short";
 }
 
-/** What the step that stands there was recorded with; over a reload the status knows it. */
+/** What the step that stands there was recorded with. */
 function recordedHere() {
-  if (know.state !== "lift" || know.cue?.cue !== "lift") return null;
-  if (know.recorded && know.recorded.step === know.step?.step) return know.recorded;
-  const net = know.status?.net;
-  return net ? { net, verdict: null } : null;
+  return know.state === "lift" && know.cue?.cue === "lift" && know.recorded?.step === know.step?.step ? know.recorded : null;
 }
 
 /** What is to be known beside the task: the move that a fault hides, or why a hold takes long. */
@@ -322,6 +319,7 @@ function paint() {
   put("beside", beside());
   paintTrough(shown);
   paintChoices();
+  paintStop();
   paintSide();
   paintStopped();
   paintRoom();
@@ -568,21 +566,25 @@ async function press(word, more) {
   }
 }
 
-const AGAIN = t`Press again within five seconds to stop the batch.`;
+const AGAIN = t`Press again within five seconds to stop.`;
 let armed = null;
 function disarm() {
   if (armed) clearTimeout(armed.timer);
   armed = null;
   $("stop").classList.remove("armed");
-  put("stop", t`Stop the batch`);
+  paintStop();
   // Asked again, it is read aloud again.
   if ($("assertive").textContent === AGAIN) put("assertive", "");
+}
+function paintStop() {
+  put("stop-word", armed ? t`Press again: stop now` : know.filling ? t`Stop filling` : t`Stop the batch`);
+  put("stop-more", know.filling ? t`jars that are recorded stay; one under way is not recorded` : "");
 }
 $("stop").addEventListener("click", () => {
   if (!armed) {
     armed = { at: stamp(), timer: setTimeout(disarm, 5000) };
     $("stop").classList.add("armed");
-    put("stop", t`Press again: stop now`);
+    paintStop();
     put("assertive", AGAIN);
   } else if (age(armed.at) >= BOUNCE) {
     disarm();

@@ -23,7 +23,8 @@ use crate::workshop::{self, QueryError, named};
 #[serde(deny_unknown_fields)]
 pub struct Asked {
     batch: String,
-    /// `us`, `eu` or `ca`.
+    /// `us`, `eu` or `ca`; those of the commands where nobody said.
+    #[serde(default)]
     rules: String,
     /// What one package holds, with its unit.
     #[serde(default)]
@@ -55,7 +56,11 @@ struct Now {
 
 impl Asked {
     fn read(&self, context: &Context) -> Result<Read, QueryError> {
-        let rules = Rules::named(&self.rules).ok_or_else(|| {
+        let named = match self.rules.as_str() {
+            "" => Some(Rules::default()),
+            name => Rules::named(name),
+        };
+        let rules = named.ok_or_else(|| {
             QueryError::Other(phrase!(
                 "say whose rules: us, eu or ca; open the label again"
             ))
@@ -178,6 +183,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
         "batch": label.batch,
         "product": label.product,
         "law": declared.rules.law(),
+        "rules": declared.rules.name(),
         "incomplete": declared.incomplete.iter().map(|why| said(&of_the_form(why))).collect::<Vec<_>>(),
         "warnings": warnings.iter().map(said).collect::<Vec<_>>(),
         "looked_into": looked_into.as_ref().map(said),

@@ -6,7 +6,7 @@ use super::super::shares::decimal_text;
 use super::super::{Formula, Percent};
 use super::{Fields, IngredientFields, PhaseFields};
 use crate::language::{Language, Sentence, Slot, phrase};
-use crate::mass::Decimal;
+use crate::mass::{Decimal, may_part_thousands};
 use crate::problem::Problem;
 
 /// What is wrong with one field, as she is told it.
@@ -79,7 +79,7 @@ pub fn number(typed: &str) -> Result<String, Sentence> {
     let mut plain = match (commas, points) {
         (0, _) => bare.to_owned(),
         (1, 0) => match bare.split_once(',') {
-            Some((whole, part)) if part.len() == 3 && !whole.trim_start_matches('0').is_empty() => {
+            Some((whole, part)) if may_part_thousands(whole, part) => {
                 return Err(either(whole, part));
             }
             Some(_) | None => bare.replace(',', "."),

@@ -74,7 +74,10 @@ impl PatternError {
     /// A sentence without its stop.
     pub fn remedy(&self) -> Sentence {
         match self {
-            PatternError::Syntax(_) => phrase!("Correct it, or test it with `bismar identify`"),
+            PatternError::Syntax(_) => phrase!(
+                "Correct it, or test it with {find_at_terminal}",
+                find_at_terminal = "`bismar identify`"
+            ),
             PatternError::TooLarge => phrase!("Use smaller repeat counts"),
             PatternError::Group(_) => {
                 phrase!("The groups are {groups}", groups = GROUPS.join(", "))

@@ -251,8 +251,11 @@ fn a_step_is_left_out_with_a_reason_and_counts_as_nothing() {
     );
     asks(&b, "10.00 g Oil comes next");
     // Taken back, it says which row it stands for when it is left out again.
-    assert_eq!(undoes(&b).as_deref(), Some("Salt"));
-    assert_eq!(b.answer(Command::Undo), "Salt is to be weighed.");
+    assert_eq!(undoes(&b).as_deref(), Some("leaving Salt out"));
+    assert_eq!(
+        b.answer(Command::Undo),
+        "Salt is left out no more: its step is open again."
+    );
     b.say(Command::Skip("none left".into()));
     assert_eq!(b.row().note, "corrects seq 1; skipped: none left");
     b.beaker(10.0);
@@ -285,7 +288,10 @@ fn a_skip_on_a_slow_disk_is_not_asked_for_twice() {
     asks(&b, "10.00 g Oil comes next");
     assert!(b.answer(Command::Undo).contains("being written"));
     b.disk_answers();
-    assert_eq!(b.answer(Command::Undo), "Salt is to be weighed.");
+    assert_eq!(
+        b.answer(Command::Undo),
+        "Salt is left out no more: its step is open again."
+    );
 }
 
 #[test]
