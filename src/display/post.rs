@@ -18,7 +18,9 @@ use super::context::Context;
 use super::get::{json, look, told_from, unread};
 use super::guard::Refusal;
 use super::passes::{self, Clocks};
-use super::{Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for, spoken};
+use super::{
+    Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for, spoken, views,
+};
 use crate::chart::code;
 use crate::journal::format::chain::sha256;
 use crate::language::{Sentence, Term, phrase, term};
@@ -26,7 +28,7 @@ use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
 use crate::protocol::call::About;
-use crate::protocol::reply::Answer;
+use crate::protocol::reply::{Answer, Said};
 use crate::protocol::request::Request;
 use crate::workshop::store::{self, Change};
 use crate::workshop::{self, QueryError, today};
@@ -258,7 +260,7 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answer
     let lot = new.read().map_err(misunderstood)?;
     // Two at a time could each find the list without the other's lot.
     let _alone = shared.list.lock().await;
-    let add = move |context: &Context| -> Result<Sentence, QueryError> {
+    let add = move |context: &Context| -> Result<Said, QueryError> {
         if let Some(there) = context.lots()?.iter().find(|there| there.name == lot.name) {
             let (name, of) = (&there.name, &there.ingredient);
             return Err(QueryError::Other(phrase!(
@@ -267,14 +269,23 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answer
                 of,
             )));
         }
-        store::add(&context.lots_file()?, &lot)?;
-        Ok(phrase!(
+        let file = context.lots_file()?;
+        store::add(&file, &lot)?;
+        let mut said = Said::new(phrase!(
             "Lot {lot} of {of} is in the list.",
             lot = &lot.name,
             of = &lot.ingredient,
-        ))
+        ));
+        let lots = context.lots()?;
+        let place = lots.iter().rfind(|one| one.name == lot.name);
+        for (line, words) in views::alike(&lots, &file) {
+            if place.is_some_and(|lot| lot.place.line == line) {
+                said.note(words);
+            }
+        }
+        Ok(said)
     };
-    let tell = |say| answered(Ok(Answer::said(say)));
+    let tell = |said| answered(Ok(Answer::Said(said)));
     Ok(told_from(&shared, &headers, add, tell).await)
 }
 

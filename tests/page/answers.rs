@@ -522,6 +522,31 @@ fn a_batch_that_begins_points_to_the_page_s_own_rooms() {
     );
 }
 
+/// Two lots that differ by the case of a letter are two, and she hears of it, when it is added and in the list.
+#[test]
+fn a_lot_that_looks_like_another_is_taken_and_told() {
+    let served = served();
+    let cookie = served.enter();
+    let add = |name: &str| {
+        let lot = json!({"lot": name, "ingredient": "Sea salt"});
+        let answer = served.patient("/lots", &cookie, &lot.to_string());
+        assert_eq!(answer.status, 200, "{answer:?}");
+        let told: serde_json::Value = serde_json::from_str(&answer.body).unwrap();
+        told["say"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(add("L-1"), "Lot L-1 of Sea salt is in the list.");
+    let alike = "lots.toml:6:1: the lot \"l-1\" looks like \"L-1\" in line 2 and is another one";
+    assert!(add("l-1").contains(alike));
+    assert_eq!(add("L-2"), "Lot L-2 of Sea salt is in the list.");
+    let told = served.get("/store", &cookie);
+    let told: serde_json::Value = serde_json::from_str(&told.body).unwrap();
+    assert_eq!(told["alike"].as_array().unwrap().len(), 1, "{told:#}");
+    assert!(
+        told["alike"][0].as_str().unwrap().contains(alike),
+        "{told:#}"
+    );
+}
+
 #[test]
 fn lots_that_are_added_at_once_are_all_in_the_list() {
     let served = served();

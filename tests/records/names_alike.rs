@@ -98,7 +98,8 @@ fn one_lot_under_two_spellings_is_refused_with_both_places() {
 
 #[test]
 fn what_only_looks_alike_is_told_with_both_places_and_stays_two() {
-    let list = lot("L-1", LATIN) + &lot("L-l", LATIN) + &lot("L-2", CYRILLIC);
+    let list =
+        lot("L-1", LATIN) + &lot("L-l", LATIN) + &lot("L-2", CYRILLIC) + &lot("l-2", CYRILLIC);
     let person = person(&list, ONE, "S-1");
     let listed = said(&person, &["lots"]).ended(0);
     for place in [
@@ -106,11 +107,12 @@ fn what_only_looks_alike_is_told_with_both_places_and_stays_two() {
         &format!(
             "warning: lots.toml:11:1: the ingredient \"{CYRILLIC}\" looks like \"{LATIN}\" in line 1"
         ),
+        "warning: lots.toml:16:1: the lot \"l-2\" looks like \"L-2\" in line 11",
     ] {
         assert!(listed.err.contains(place), "{place}: {listed:?}");
     }
-    assert_eq!(listed.err.matches("warning").count(), 2, "{listed:?}");
-    assert_eq!(listed.out.lines().count(), 4, "all are listed: {listed:?}");
+    assert_eq!(listed.err.matches("warning").count(), 3, "{listed:?}");
+    assert_eq!(listed.out.lines().count(), 5, "all are listed: {listed:?}");
 
     let alike = formula(LATIN, CYRILLIC, ["A", "B"]);
     person.file("alike.toml", &alike);

@@ -221,6 +221,7 @@ function onShelf(reply) {
     }
   }
   return [
+    lines(reply.alike ?? [], "lines heed"),
     part(t`On hand`, rows.length
       ? table(t`Lots on hand`, [h(t`Lot`), n(t`Best before`), n(t`Left g`)], rows)
       : p(t`No lot is in ${reply.file} yet. Add the first below.`)),

@@ -13,7 +13,7 @@ pub use labels::{Asked as Label, declaration, label, labels};
 pub use plan::{Plan, bare, formulas, named, plan};
 pub use remedies::remedies;
 pub use scales::{listed, ports, scales};
-pub use store::{Name, store, trace};
+pub use store::{Name, alike, store, trace};
 
 use crate::mass::Mass;
 

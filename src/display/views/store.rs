@@ -1,6 +1,7 @@
 //! The lots on hand, and where one went.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use serde_json::{Value, json};
 
@@ -8,6 +9,7 @@ use super::super::context::{Context, threads};
 use super::{grams, plan};
 use crate::display::spoken::said;
 use crate::language::Sentence;
+use crate::lots::Lot;
 use crate::lots::shelf::{listed, unused};
 use crate::mass::Mass;
 use crate::workshop::batches::{archive, stocktake};
@@ -40,12 +42,23 @@ pub fn store(context: &Context) -> Result<Value, QueryError> {
             "refused": one.refused.as_ref().map(said),
         })
     });
+    let file = context.lots_file()?;
+    let alike = alike(&lots, &file);
     Ok(json!({
-        "file": context.lots_file()?.display().to_string(),
+        "file": file.display().to_string(),
+        "alike": alike.iter().map(|(_, words)| said(words)).collect::<Vec<_>>(),
         "lots": rows.collect::<Vec<_>>(),
         "damaged": damaged,
         "known": plan::ingredients(context),
     }))
+}
+
+/// The lots that can be taken for an earlier one, each by its line in the list, with the list's bare name: its folder is
+/// told elsewhere.
+pub fn alike(lots: &[Lot], file: &Path) -> Vec<(usize, Sentence)> {
+    let name = file.file_name().unwrap_or(file.as_os_str());
+    let found = Lot::alike(lots, &name.to_string_lossy()).into_iter();
+    found.map(|one| (one.line, one.told())).collect()
 }
 
 /// What stands below a lot: from whom it is, and what other benches took of it.
