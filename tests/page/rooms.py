@@ -237,6 +237,30 @@ def tab(page):
     return {"tab": text, "at": address, "styles": styles, "alive": alive}
 
 
+def beside(page, address):
+    """A second window of the same browser, which is looked at from now on."""
+    page.switch_to.new_window("window")
+    size(page, 768, 1024)
+    driven.first(page, SPY)
+    page.get(address)
+
+
+def turn(page):
+    """To the other window."""
+    here = page.current_window_handle
+    page.switch_to.window(next(one for one in page.window_handles if one != here))
+
+
+def in_both(page, words):
+    """Presses what has these words in both windows, as near to one moment as one hand on each can be."""
+    for _ in page.window_handles:
+        found(page, FIND, words)
+        turn(page)
+    for _ in page.window_handles:
+        page.execute_script(f"(function () {{ {FIND} }}).apply(null, arguments).click()", words)
+        turn(page)
+
+
 def main():
     address, folder = sys.argv[1:3]
     os.makedirs(folder, exist_ok=True)
@@ -251,6 +275,10 @@ def main():
             "paste": lambda label, text: paste(page, label, text),
             "go": lambda to: go(page, to),
             "reload": lambda: page.refresh(),
+            "back": lambda: page.back(),
+            "beside": lambda: beside(page, address),
+            "turn": lambda: turn(page),
+            "in both": lambda words: in_both(page, words),
             "pictures": lambda name: pictures(page, folder, name),
             "picture": lambda made, kept: picture(page, made, kept),
             "charts": lambda name: charts(page, folder, name),

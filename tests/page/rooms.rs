@@ -507,6 +507,82 @@ fn a_reload_shows_the_same_and_a_skip_that_is_undone_is_told_as_one() {
     assert_eq!(nets.collect::<Vec<_>>(), ["60.00", "30.00", "10.00"]);
 }
 
+/// Two windows begin at one moment: one batch begins, and the other window says what is the matter and what helps. Back in
+/// the browser leads through the rooms, and does nothing to the batch.
+#[test]
+fn two_windows_begin_one_batch_and_going_back_changes_nothing() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person| {
+        std::fs::create_dir_all(person.path(FORMULAS)).unwrap();
+        let formula = FORMULA.replace("lot_required = true\n", "");
+        person.file(&format!("{FORMULAS}/sea-lavender.toml"), &formula);
+    });
+    let pan = &served.pan;
+    let mut screen = Screen::open(seat, &served);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    let planned = |screen: &mut Screen| {
+        screen.press("New batch");
+        screen.press("Sea lavender soak");
+        screen.press("By weight");
+        screen.write("Grams of the whole batch", "100");
+        screen.press("Show the plan");
+        screen.reads("60.00");
+    };
+    planned(&mut screen);
+    screen.tell(&json!(["beside"]));
+    screen.until("let in as well", |seen| seen["view"] == "idle");
+    planned(&mut screen);
+    screen.tell(&json!(["in both", "Begin this batch"]));
+    let mut refused = 0;
+    for _ in 0..2 {
+        let seen = screen.until("begun or refused", |seen| {
+            let begun = seen["hash"] == "#/" && has(seen, "say", "Place");
+            begun
+                || seen["said"]
+                    .to_string()
+                    .contains("a batch is being weighed")
+        });
+        if seen["hash"] != "#/" {
+            refused += 1;
+            let said = seen["said"].to_string();
+            assert!(
+                said.contains("finish it, or stop it. “Stop the batch” ends it."),
+                "{seen:#}"
+            );
+            screen.pictures("begun-elsewhere");
+            // The bench is a press away.
+            screen.press("Bench");
+        }
+        screen.until("the bench", |seen| has(seen, "say", "Place"));
+        screen.tell(&json!(["turn"]));
+    }
+    assert_eq!(refused, 1);
+    let log = only_log(&served.person);
+    assert_eq!(cells(&log, "opened", "seq"), ["1"]);
+
+    // Back, in the middle of the pour, to the room of the plan, and once more.
+    pan.put(VESSEL);
+    screen.until("tared", |seen| has(seen, "word", "still to add"));
+    pour(pan, VESSEL, 20.0);
+    let mut rooms = Vec::new();
+    for _ in 0..3 {
+        screen.tell(&json!(["back"]));
+        std::thread::sleep(Duration::from_millis(700));
+        let seen = screen.tell(&json!(["look"]));
+        assert_eq!(seen["view"], "batch", "{seen:#}");
+        assert!(
+            !seen.to_string().contains("Begin this batch"),
+            "a second time: {seen:#}"
+        );
+        rooms.push(seen["hash"].to_string());
+    }
+    assert!(rooms.iter().any(|room| room.contains("begin")), "{rooms:?}");
+    let seen = screen.until("still there", |seen| has(seen, "word", "still to add"));
+    assert!((digits(&seen) - 40.0).abs() < 0.05, "{seen:#}");
+    assert_eq!(only_log(&served.person), log);
+    assert_eq!(cells(&log, "weighed", "net_g"), Vec::<String>::new());
+}
+
 /// The same core in a browser of another make: through the door by hand, a batch begun, weighed and done, its record
 /// and its sheet. Where Debian's package is not installed nothing is tested, and that is said whatever else is shown.
 #[test]
