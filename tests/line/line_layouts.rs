@@ -538,6 +538,7 @@ fn the_example_of_a_layouts_description_is_a_line_of_it() {
             .english()
             .contains("pattern of the configuration")
     );
+    assert_eq!(pattern.name(), "pattern");
 }
 
 /// What an overload has for digits means nothing, but a longer text than any field is no overload.

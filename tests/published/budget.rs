@@ -81,6 +81,19 @@ fn coverage_factors_are_those_of_students_distribution() {
     near(coverage(0.5), coverage(1.0), 1e-12);
 }
 
+/// OIML R 76-1:2006, Table 3 (read in a reproduction): the most verification scale intervals of each class.
+#[test]
+fn a_class_has_no_more_intervals_than_the_table_says() {
+    let most = [
+        AccuracyClass::I,
+        AccuracyClass::II,
+        AccuracyClass::III,
+        AccuracyClass::IIII,
+    ];
+    let most = most.map(AccuracyClass::most_intervals);
+    assert_eq!(most, [None, Some(100_000), Some(10_000), Some(1_000)]);
+}
+
 /// OIML R 76-1:2006, Table 6, doubled in service (read in UK SI 1995/1907, Schedule 2). Rows at their ends,
 /// for e = 0.1 g; class I for e = 1 mg.
 #[test]

@@ -145,6 +145,12 @@ fn load(weights: &[&str]) -> TestLoad {
     TestLoad::new(weights.iter().map(|weight| g(weight)).collect()).expect("test weights")
 }
 
+#[test]
+fn a_load_is_told_by_its_weights() {
+    assert_eq!(load(&["200"]).words(), "200 g");
+    assert_eq!(load(&["200", "100"]).words(), "200 g + 100 g");
+}
+
 fn loads(scale: &Scale) -> Vec<TestLoad> {
     match scale.capacity > 1_000.0 {
         true => vec![
