@@ -5,7 +5,7 @@
 //! beside [`STANDING`]. What a substance is, [`super::kind`] knows, or the maker's list.
 
 use super::contents::{Contents, Known, Reached, contents};
-use super::kind::{Kind, kinds};
+use super::kind::{Kind, kinds, says};
 use super::{Formula, Ingredient, Use};
 use crate::language::{Sentence, Term, phrase, term};
 
@@ -75,7 +75,8 @@ pub struct Caution {
     pub text: Sentence,
 }
 
-/// A sentence of a caution, and the words by which the maker's own caution says the same already.
+/// A sentence of a caution, and the words by which the maker's own caution, in English, German or French, says the same
+/// already; read as [`says`] does.
 type Told = (Term, &'static [&'static str]);
 
 impl Hazard {
@@ -107,32 +108,54 @@ impl Hazard {
                         "Undiluted, essential oils and fragrances irritate skin and eyes: gloves, moving \
                      air, away from flames."
                     ),
-                    &["irritate"],
+                    &[
+                        "irritat-",
+                        "reizt",
+                        "reizen",
+                        "reizend",
+                        "irrite",
+                        "irritent",
+                        "irritant",
+                        "irritante",
+                    ],
                 ),
                 (
                     term!(
                         "How much a product may hold is the maker's own limit, taken from the supplier's \
                      documents (safety data sheet, IFRA certificate)."
                     ),
-                    &["ifra", "supplier"],
+                    &["ifra", "supplier-", "lieferant-", "fournisseur-"],
                 ),
             ],
             Hazard::Lye => &[
                 (
                     term!("Lye burns skin and eyes: goggles and gloves."),
-                    &["goggles"],
+                    &["goggles", "schutzbrille-", "lunettes"],
                 ),
                 (
                     term!("It grows hot as it dissolves: lye into water, never water into lye."),
-                    &["never water"],
+                    &[
+                        "never water",
+                        "nie wasser",
+                        "niemals wasser",
+                        "jamais d eau",
+                        "jamais l eau",
+                    ],
                 ),
                 (
                     term!("Nothing of aluminium; label the vessel."),
-                    &["alumin"],
+                    &["alumin-"],
                 ),
                 (
                     term!("Rinse splashes at once with plenty of water."),
-                    &["rinse"],
+                    &[
+                        "rinse-",
+                        "spuelen",
+                        "abspuelen",
+                        "ausspuelen",
+                        "spuelt",
+                        "rinc-",
+                    ],
                 ),
             ],
             Hazard::LyeWithAcid => &[(
@@ -140,14 +163,19 @@ impl Hazard {
                     "Lye and acid react with heat, and the acid uses up lye: never tip one into the other \
                  undiluted, and reckon the lye with it."
                 ),
-                &["react"],
+                &["react-", "reagier-", "reaktion-", "reagi-"],
             )],
             Hazard::SoapWithAcid => &[(
                 term!(
                     "Acid takes soap apart and sets its fatty acids free: only small changes, and only in a \
                  formula that was tried."
                 ),
-                &["fatty acids", "takes soap apart"],
+                &[
+                    "fatty acids",
+                    "takes soap apart",
+                    "fettsaeure-",
+                    "acides gras",
+                ],
             )],
             Hazard::Alcohol => &[
                 (
@@ -155,13 +183,26 @@ impl Hazard {
                         "Alcohol and its vapour catch fire: moving air, no flame, spark or hot plate near; \
                      close the bottle."
                     ),
-                    &["flammable", "catch fire", "catches fire"],
+                    &[
+                        "flammable",
+                        "catch fire",
+                        "catches fire",
+                        "brennbar",
+                        "entzuendlich",
+                        "leichtentzuendlich",
+                        "entflammbar",
+                        "feuergefaehrlich",
+                        "inflammable",
+                        "inflammables",
+                        "prend feu",
+                        "prennent feu",
+                    ],
                 ),
                 (
                     term!(
                         "It evaporates on the pan, so the weight drifts down: keep it covered, weigh quickly."
                     ),
-                    &["evaporates"],
+                    &["evapor-", "verdunst-"],
                 ),
             ],
             Hazard::AcidDust => &[(
@@ -169,77 +210,146 @@ impl Hazard {
                     "Acid dust irritates eyes and airways: open slowly, no fan across the pan, goggles and \
                  dust mask; wipe the pan and tare again."
                 ),
-                &["dust"],
+                &["dust", "dusts", "dusty", "staub-", "staeub-", "poussiere-"],
             )],
             Hazard::AcidWithBicarbonate => &[(
                 term!(
                     "Acid and bicarbonate or carbonate give off gas as soon as they are damp: dry vessels and spoons, and \
                  no tight lid on anything damp, which can burst."
                 ),
-                &["gas", "fizz"],
+                &[
+                    "gas", "gases", "gase", "fizz-", "sprudel-", "gaz", "petille-",
+                ],
             )],
             Hazard::Isolate => &[(
                 term!(
                     "Pure, it is many times as strong as the oil that it is known from: gloves and goggles, and a \
                  weight that the scale can prove."
                 ),
-                &["isolate", "many times", "pure"],
+                &["isolat-", "many times", "pure", "vielfach-"],
             )],
             Hazard::CitrusOil => &[(
                 term!(
                     "Many citrus oils make skin burn in sunlight: the supplier's document says whether this one \
                  does, and how much may stay on skin; say so on the label."
                 ),
-                &["sun"],
+                &[
+                    "sun",
+                    "sunlight",
+                    "sunshine",
+                    "sunburn",
+                    "sonne",
+                    "sonnenlicht",
+                    "sonnenbrand",
+                    "sonnenbad",
+                    "soleil",
+                ],
             )],
             Hazard::MentholOrCamphor => &[(
                 term!(
                     "Menthol, camphor and oils rich in them can take a small child's breath: never on or near the \
                  face of small children; say so on the label."
                 ),
-                &["child"],
+                &[
+                    "child",
+                    "children",
+                    "kind",
+                    "kinder",
+                    "kindern",
+                    "kleinkind-",
+                    "enfant-",
+                ],
             )],
             Hazard::Peroxide => &[(
                 term!(
                     "Peroxide burns skin and eyes, and gives off oxygen where dirt or metal gets in: goggles and \
                  gloves, clean vessels, no tight lid, nothing that burns near."
                 ),
-                &["peroxide", "oxygen"],
+                &["peroxid-", "oxygen", "sauerstoff", "peroxyde", "oxygene"],
             )],
             Hazard::Dust => &[(
                 term!(
                     "Fine powder hangs in the air and is breathed in: open slowly, no fan across the pan, dust mask; \
                  wipe the pan and tare again."
                 ),
-                &["dust", "breath"],
+                &[
+                    "dust",
+                    "dusts",
+                    "dusty",
+                    "breath-",
+                    "staub-",
+                    "staeub-",
+                    "einatmen",
+                    "poussiere-",
+                    "respir-",
+                    "inhal-",
+                ],
             )],
             Hazard::SalicylicAcid => &[(
                 term!(
                     "Salicylic acid: the law of many places sets how much a product may hold, asks for a warning and \
                  keeps it from small children; look it up where it is sold."
                 ),
-                &["law", "child"],
+                &[
+                    "law",
+                    "laws",
+                    "child",
+                    "children",
+                    "gesetz-",
+                    "kind",
+                    "kinder",
+                    "kindern",
+                    "kleinkind-",
+                    "loi",
+                    "lois",
+                    "enfant-",
+                ],
             )],
             Hazard::HotWax => &[(
                 term!(
                     "Melted wax and hot oil burn skin and catch fire: over warm water, never left alone, no water in \
                  them, a lid at hand."
                 ),
-                &["hot wax", "melted wax", "hot oil"],
+                &[
+                    "hot wax",
+                    "melted wax",
+                    "hot oil",
+                    "heisses wachs",
+                    "heisses oel",
+                    "geschmolzenes wachs",
+                    "cire chaude",
+                    "cire fondue",
+                    "huile chaude",
+                ],
             )],
             Hazard::NutOil => &[(
                 term!(
                     "Oils of nuts can set off an allergy: name them on the label, and keep their vessels from \
                  batches without them."
                 ),
-                &["nut", "allerg"],
+                &[
+                    "nut",
+                    "nuts",
+                    "allerg-",
+                    "nuss-",
+                    "nuesse-",
+                    "noix",
+                    "fruits a coque",
+                ],
             )],
             Hazard::WaterWithoutPreservative => &[(
                 term!(
                     "Water, and no preservative that is known here: what holds water spoils within days, often \
                  unseen. Preserve it, or make it for one use and keep it cold."
                 ),
-                &["preserv", "spoil"],
+                &[
+                    "preserv-",
+                    "spoil-",
+                    "konservier-",
+                    "verdirbt",
+                    "verderb-",
+                    "conservateur-",
+                ],
             )],
         }
     }
@@ -307,8 +417,9 @@ fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
         for (sentence, marks) in hazard.sentences() {
             let line = |one: &Reached| lines.get(one.line).copied();
             let told = |one: &&&Reached| {
-                let own = [one.ingredient, line(one)];
-                own.into_iter().flatten().any(|i| says(i, marks))
+                let own = [one.ingredient, line(one)].into_iter().flatten();
+                let mut own = own.filter_map(|i| i.caution.as_deref());
+                own.any(|text| says(text, marks))
             };
             let silent: Vec<&Reached> = all.iter().filter(|one| !told(one)).copied().collect();
             if !silent.is_empty() {
@@ -362,14 +473,4 @@ fn kinds_of(ingredient: &Ingredient) -> Vec<Kind> {
             .chain(ingredient.inci.as_deref()),
         [],
     )
-}
-
-/// Whether the ingredient's own caution has one of the marks.
-fn says(ingredient: &Ingredient, marks: &[&str]) -> bool {
-    let own = ingredient
-        .caution
-        .as_deref()
-        .unwrap_or_default()
-        .to_lowercase();
-    marks.iter().any(|mark| own.contains(mark))
 }

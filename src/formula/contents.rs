@@ -76,6 +76,7 @@ impl MadeOf {
 #[derive(Debug, Clone)]
 pub struct Reached<'a> {
     pub name: &'a str,
+    /// As the formula has it, else the maker's list.
     pub inci: Option<&'a str>,
     /// Index of the formula's line that brings it in.
     pub line: usize,
@@ -323,7 +324,8 @@ impl<'a> Walk<'a> {
 
     /// Whether the list says what it is made of.
     fn is_listed(&self, ingredient: &Ingredient) -> bool {
-        let mut facts = self.facts(&ingredient.name, ingredient.inci.as_deref());
+        let inci = self.inci(&ingredient.name, ingredient.inci.as_deref());
+        let mut facts = self.facts(&ingredient.name, inci);
         facts.any(|one| !one.constituents.is_empty())
     }
 
@@ -334,6 +336,14 @@ impl<'a> Walk<'a> {
             .filter(move |one| one.is(name, inci))
     }
 
+    /// The INCI name: the formula's own, else what the list has for this name.
+    fn inci(&self, name: &str, own: Option<&'a str>) -> Option<&'a str> {
+        own.or_else(|| {
+            let mut facts = self.list.iter().filter(|one| one.is(name, None));
+            facts.find_map(|one| one.inci.as_deref())
+        })
+    }
+
     fn kinds(&self, name: &str, inci: Option<&str>) -> Vec<Kind> {
         let told = self
             .facts(name, inci)
@@ -342,7 +352,8 @@ impl<'a> Walk<'a> {
     }
 
     fn substance(&mut self, ingredient: &'a Ingredient, at: &At<'a>, opened: bool) {
-        let (name, inci) = (ingredient.name.as_str(), ingredient.inci.as_deref());
+        let name = ingredient.name.as_str();
+        let inci = self.inci(name, ingredient.inci.as_deref());
         self.found.reached.push(Reached {
             name,
             inci,
@@ -374,10 +385,11 @@ impl<'a> Walk<'a> {
         let mut through = at.through.clone();
         through.push(&of.name);
         for one in all {
-            let kinds = self.kinds(&one.name, None);
+            let inci = self.inci(&one.name, None);
+            let kinds = self.kinds(&one.name, inci);
             self.found.reached.push(Reached {
                 name: &one.name,
-                inci: None,
+                inci,
                 line: at.line,
                 through: through.clone(),
                 share: one.share.times(at.share),

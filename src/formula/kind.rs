@@ -33,11 +33,12 @@ pub enum Kind {
     Wax,
     NutOil,
     Thick,
+    Detergent,
 }
 
 impl Kind {
     /// The words of the maker's list.
-    pub const WORDS: [(&str, Kind); 18] = [
+    pub const WORDS: [(&str, Kind); 19] = [
         ("essential oil", Kind::EssentialOil),
         ("citrus oil", Kind::CitrusOil),
         ("isolate", Kind::Isolate),
@@ -56,6 +57,7 @@ impl Kind {
         ("wax", Kind::Wax),
         ("nut oil", Kind::NutOil),
         ("thick", Kind::Thick),
+        ("detergent", Kind::Detergent),
     ];
 
     /// What it is besides.
@@ -77,12 +79,62 @@ impl Kind {
             | Kind::Flammable
             | Kind::Wax
             | Kind::NutOil
-            | Kind::Thick => None,
+            | Kind::Thick
+            | Kind::Detergent => None,
+        }
+    }
+
+    /// Whether it may be a scent, or is often blended with one: its kind alone tells nothing of fragrance allergens.
+    pub const fn may_scent(self) -> bool {
+        match self {
+            Kind::EssentialOil
+            | Kind::CitrusOil
+            | Kind::Isolate
+            | Kind::MentholOrCamphor
+            // Benzyl alcohol is both, and in many a blend.
+            | Kind::Preservative
+            | Kind::Soap
+            | Kind::Detergent => true,
+            Kind::Water
+            | Kind::Acid
+            | Kind::AcidDust
+            | Kind::SalicylicAcid
+            | Kind::Dust
+            | Kind::Peroxide
+            | Kind::Lye
+            | Kind::Bicarbonate
+            | Kind::Flammable
+            | Kind::Wax
+            | Kind::NutOil
+            | Kind::Thick => false,
         }
     }
 
     fn is_named(self, names: &[Vec<String>]) -> bool {
-        self.is_english(names) || names.iter().any(|words| tongues::is(self, words))
+        // What a name says it is not holds in every language, and for the other names of the thing.
+        let not = |list: &str| names.iter().any(|words| has_any(words, list));
+        let is_other = match self {
+            Kind::AcidDust => not(DISSOLVED) || tongues::dissolved(names),
+            Kind::Dust => not(NOT_DUST) || tongues::dissolved(names),
+            Kind::Thick => not(NOT_THICK) || Kind::EssentialOil.is_named(names),
+            Kind::EssentialOil
+            | Kind::CitrusOil
+            | Kind::Isolate
+            | Kind::MentholOrCamphor
+            | Kind::Preservative
+            | Kind::Water
+            | Kind::Acid
+            | Kind::SalicylicAcid
+            | Kind::Peroxide
+            | Kind::Lye
+            | Kind::Soap
+            | Kind::Bicarbonate
+            | Kind::Flammable
+            | Kind::Wax
+            | Kind::NutOil
+            | Kind::Detergent => false,
+        };
+        !is_other && (self.is_english(names) || names.iter().any(|words| tongues::is(self, words)))
     }
 
     fn is_english(self, names: &[Vec<String>]) -> bool {
@@ -98,9 +150,9 @@ impl Kind {
             Kind::Preservative => any(PRESERVATIVES),
             Kind::Water => names.iter().any(|words| water(words)) && !any(LYES),
             Kind::Acid => any(ACIDS),
-            Kind::AcidDust => any(DUSTY_ACIDS) && !any("solution"),
+            Kind::AcidDust => any(DUSTY_ACIDS),
             Kind::SalicylicAcid => any("salicylic acid"),
-            Kind::Dust => any(DUSTS) && !any(NOT_DUST),
+            Kind::Dust => any(DUSTS),
             Kind::Peroxide => any(PEROXIDES),
             Kind::Lye => any(LYES),
             Kind::Soap => names.iter().any(|words| soap(words)),
@@ -108,7 +160,8 @@ impl Kind {
             Kind::Flammable => names.iter().any(|words| spirit(words)),
             Kind::Wax => any(WAXES) && !any(NOT_WAX),
             Kind::NutOil => any(NUTS) && any("oil, oils, butter"),
-            Kind::Thick => any(THICK) && !any(NOT_THICK) && !Kind::EssentialOil.is_named(names),
+            Kind::Thick => any(THICK),
+            Kind::Detergent => names.iter().any(|words| detergent(words)),
         }
     }
 }
@@ -203,7 +256,9 @@ const FLAMMABLE_ALCOHOLS: &str = "ethyl, isopropyl, methyl, propyl";
 const THICK: &str = "\
     honey, glycerin, glycerine, glycerol, molasses, treacle, syrup, lanolin, lecithin, \
     polysorbate, agave";
-const NOT_THICK: &str = "powder, powdered, granules, solids, soap, alcohol, extract";
+const NOT_THICK: &str = "\
+    powder, powdered, granules, solids, soap, alcohol, extract, pulver, granulat, seife, alkohol, extrakt, poudre, \
+    granules, savon, alcool, extrait";
 
 /// Citrus oils; which of them burn skin in the sun only the supplier's document tells.
 const CITRUS: &str = "\
@@ -235,8 +290,9 @@ const DUSTS: &str = "\
     zea mays starch, corn starch, cornstarch, tapioca starch, arrowroot, oryza sativa starch, rice starch, \
     solanum tuberosum starch, maranta arundinacea root powder, titanium dioxide, zinc oxide, \
     magnesium carbonate, charcoal powder, activated charcoal, sodium cocoyl isethionate, sci, \
-    sodium coco sulfate, sodium lauryl sulfate, sodium lauryl sulfoacetate, sodium lauroyl methyl isethionate";
-const NOT_DUST: &str = "solution, dispersion, liquid, paste, coated board";
+    sodium coco sulfate, sodium lauryl sulfate, sodium lauryl sulfoacetate, sodium lauroyl methyl isethionate, slsa";
+const NOT_DUST: &str = "solution, dispersion, liquid, paste, coated board, fluessig, liquide, pate";
+const DISSOLVED: &str = "solution, liquid, fluessig, liquide";
 
 const PEROXIDES: &str = "\
     hydrogen peroxide, urea peroxide, carbamide peroxide, sodium percarbonate, benzoyl peroxide, peroxide";
@@ -251,6 +307,16 @@ const NUTS: &str = "\
     prunus amygdalus, arachis hypogaea, corylus avellana, corylus americana, juglans regia, \
     macadamia ternifolia, macadamia integrifolia, carya illinoensis, pistacia vera, anacardium occidentale, \
     bertholletia excelsa, argania spinosa";
+
+/// What foams: a detergent by the end of its INCI name in any language, with the fat that it is made of, or a name that
+/// shops have for one.
+const DETERGENT_ENDS: &str = "\
+    sulfat, sulfoacetat, sulfosuccinat, isethionat, glucosid, glukosid, betain, sarcosinat, taurat, glutamat, \
+    olefinsulfonat";
+const DETERGENT_FATS: &str = "\
+    lauryl, lauroyl, laureth, coco, kokos, decyl, capryl, myristoyl, myreth, olefin, cocamid";
+const DETERGENTS: &str = "\
+    detergent, detergents, surfactant, surfactants, foaming agent, sls, sles, slsa, sci, foaming bath butter";
 
 fn scent(words: &[String]) -> bool {
     let oil = has_any(words, "oil, oils");
@@ -286,6 +352,26 @@ fn soap(words: &[String]) -> bool {
     let of_fat = |fat: &str| salt("sodium", fat) || salt("potassium", fat);
     let plant = terms(NOT_SOAP).any(|term| has(words, &format!("soap {term}")));
     terms(SOAP_FATS).any(of_fat) || (has_any(words, SOAPS) && !plant)
+}
+
+fn detergent(words: &[String]) -> bool {
+    let name = words.concat();
+    let has = |list: &str| terms(list).any(|term| name.contains(term));
+    (has(DETERGENT_ENDS) && has(DETERGENT_FATS)) || has_any(words, DETERGENTS)
+}
+
+/// Whether a product is for the bath by what the maker calls it.
+pub fn is_for_bath(text: &str) -> bool {
+    tongues::is_for_bath(&words(text))
+}
+
+/// Whether a text has one of these words: whole ones or, with a "-" behind it, as they begin.
+pub(super) fn says(text: &str, marks: &[&str]) -> bool {
+    let words = words(text);
+    marks.iter().any(|mark| match mark.strip_suffix('-') {
+        Some(start) => words.iter().any(|word| word.starts_with(start)),
+        None => has(&words, mark),
+    })
 }
 
 fn spirit(words: &[String]) -> bool {

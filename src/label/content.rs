@@ -11,6 +11,7 @@ use jiff::{Span, tz::Offset};
 
 use super::declared::{Declared, net};
 use super::{EU_LEAST, Rules, ca_net_weight, eu_net_weight, height_of_figures, us_net_weight};
+use crate::formula::kind::is_for_bath;
 use crate::formula::{Formula, Labelling};
 use crate::journal::batch::record::Record;
 use crate::language::{Sentence, Slot, Term, counted, phrase, term};
@@ -385,16 +386,10 @@ impl Label {
     /// The headings of 21 CFR 740, subpart B (read in four copies); which of them the product is under, only
     /// the maker knows.
     fn warnings(&self) -> Point {
-        let foams = self.declared.names().into_iter().filter(|name| foams(name));
-        let foams: Vec<&str> = foams.collect();
-        let bath = [
-            Some(self.product.as_str()),
-            self.labelling.function.as_deref(),
-        ];
-        let bath = bath
-            .into_iter()
-            .flatten()
-            .any(|text| text.to_lowercase().contains("bath"));
+        let foams = &self.declared.foaming;
+        let function = self.labelling.function.as_deref();
+        let mut named = std::iter::once(self.product.as_str()).chain(function);
+        let bath = named.any(is_for_bath);
         let hint = match bath && !foams.is_empty() {
             true => phrase!(
                 "this one may be under 740.17, since it is for the bath and {names} foams (from memory); ",
@@ -419,33 +414,6 @@ fn both_languages() -> Point {
          contact details belong on the inner label (both second hand); the sheet's own words are in both"
     );
     Point::new(term!("English and French"), State::NotKnown, says)
-}
-
-/// Whether it is a detergent by its name; from memory, and judges nothing.
-fn foams(name: &str) -> bool {
-    const DETERGENTS: [&str; 8] = [
-        "sulfate",
-        "sulfoacetate",
-        "isethionate",
-        "glucoside",
-        "betaine",
-        "sarcosinate",
-        "taurate",
-        "glutamate",
-    ];
-    const FATS: [&str; 8] = [
-        "lauryl",
-        "lauroyl",
-        "laureth",
-        "coco",
-        "decyl",
-        "capryl",
-        "myristoyl",
-        "myreth",
-    ];
-    let name = name.to_lowercase();
-    let has = |list: &[&str]| list.iter().any(|word| name.contains(word));
-    has(&DETERGENTS) && has(&FATS)
 }
 
 impl Point {

@@ -27,8 +27,10 @@ pub struct Declared {
     /// Scents of whose constituents nothing is known, and what bismar does not know at all, where allergens are asked
     /// for.
     pub unknown_inside: Vec<String>,
-    /// Ingredients whose formula has no INCI name; their own stands there.
+    /// Ingredients of which neither the formula nor the list has an INCI name; their own stands there.
     pub nameless: Vec<String>,
+    /// What foams by its names or the maker's list, as it is declared.
+    pub foaming: Vec<String>,
     /// The ingredients with their lots, each once; no batch of our own is among them.
     pub lots: Vec<(String, String)>,
 }
@@ -86,6 +88,8 @@ impl Declared {
         };
         gathering.gather(record, formula, (1, 1))?;
         gathering.list.extend(list);
+        gathering.name();
+        let foaming = gathering.foaming();
         let allergens = rules.name_allergens().then(|| {
             let own = record.read_formula().and_then(Result::ok);
             let stay = match formula.or(own.as_ref()).map(|f| f.intended) {
@@ -114,6 +118,7 @@ impl Declared {
             incomplete: gathering.incomplete,
             unknown_inside: gathering.unknown_inside,
             nameless: gathering.nameless,
+            foaming,
             lots,
         })
     }
@@ -202,23 +207,15 @@ impl Found {
 
 impl Gathering<'_> {
     /// The fragrance allergens, by what is known of the constituents; a scent of which nothing is known makes the list
-    /// incomplete, and so does what is not known at all: no INCI name, no kind, nothing of its constituents.
+    /// incomplete, and so does what is not known at all: no INCI name, no kind that tells, nothing of its constituents.
     fn allergens(&mut self, stay: Stay) -> Vec<Amount> {
         let total: Mass = self.found.iter().map(|found| found.mass).sum();
         let mut parts: Vec<(String, Mass)> = Vec::new();
         let mut unknown: Vec<String> = Vec::new();
         let mut strange: Vec<String> = Vec::new();
         for found in &self.found {
-            let facts = self
-                .list
-                .iter()
-                .filter(|one| one.is(&found.name, found.inci.as_deref()));
-            let facts: Vec<&Substance> = facts.collect();
-            let told = facts.iter().flat_map(|one| one.kinds.iter().copied());
-            let listed = facts.iter().filter_map(|one| one.inci.as_deref());
-            let inci: Vec<&str> = found.inci.as_deref().into_iter().chain(listed).collect();
-            let names = std::iter::once(found.name.as_str()).chain(inci.iter().copied());
-            let kinds = kinds(names, told);
+            let facts: Vec<&Substance> = self.facts(found).collect();
+            let kinds = self.kinds(found);
             let inside = facts.iter().map(|one| one.constituents_of(&found.lot));
             let inside = inside
                 .into_iter()
@@ -227,9 +224,15 @@ impl Gathering<'_> {
             if inside.is_empty() && kinds.contains(&Kind::EssentialOil) && found.mass > Mass::ZERO {
                 unknown.push(found.declared().to_owned());
             }
-            let nothing = inci.is_empty() && kinds.is_empty() && inside.is_empty();
-            if nothing && allergen(&found.name).is_none() && found.mass > Mass::ZERO {
-                strange.push(found.name.clone());
+            // Every INCI name is of letters that ASCII has (from memory). One that nobody has is told by no shape, and there
+            // is no list of them all here: what has the shape is taken for what the maker read on the document.
+            let inci = found.inci.as_deref().is_some_and(str::is_ascii);
+            let by_kind = !kinds.is_empty() && !kinds.iter().any(|kind| kind.may_scent());
+            let told = inci || by_kind || !inside.is_empty();
+            let is_scent = kinds.contains(&Kind::EssentialOil);
+            if !told && !is_scent && allergen(found.declared()).is_none() && found.mass > Mass::ZERO
+            {
+                strange.push(found.declared().to_owned());
             }
             let share = |one: &Constituent| (one.name.clone(), one.share.of(found.mass));
             parts.extend(inside.iter().map(share));
@@ -249,7 +252,7 @@ impl Gathering<'_> {
         }
         if !strange.is_empty() {
             self.incomplete.push(phrase!(
-                "whether fragrance allergens are in {names} is not known, since bismar does not know these names; the \
+                "whether fragrance allergens are in {names} is not known, since bismar cannot tell it by these names; the \
                  supplier's document tells: write the INCI name into the formula, or the constituents into {list_in_file}",
                 names = Sentence::listing(&strange),
                 list_in_file = FILE,
@@ -262,6 +265,41 @@ impl Gathering<'_> {
             total,
             stay,
         )
+    }
+
+    fn facts<'f>(&'f self, found: &'f Found) -> impl Iterator<Item = &'f Substance> {
+        let is_it = |one: &&Substance| one.is(&found.name, found.inci.as_deref());
+        self.list.iter().filter(is_it)
+    }
+
+    fn kinds(&self, found: &Found) -> Vec<Kind> {
+        let told = self.facts(found).flat_map(|one| one.kinds.iter().copied());
+        let names = std::iter::once(found.name.as_str()).chain(found.inci.as_deref());
+        kinds(names, told)
+    }
+
+    /// The names as they are declared of what foams.
+    fn foaming(&self) -> Vec<String> {
+        let mut names: Vec<String> = Vec::new();
+        for found in self.found.iter().filter(|one| one.mass > Mass::ZERO) {
+            let known = names.iter().any(|name| same_name(name, found.declared()));
+            if !known && self.kinds(found).contains(&Kind::Detergent) {
+                names.push(found.declared().to_owned());
+            }
+        }
+        names
+    }
+
+    /// Where the formula has no INCI name, that of the list; an ingredient without either is told.
+    fn name(&mut self) {
+        for found in self.found.iter_mut().filter(|one| one.inci.is_none()) {
+            let mut facts = self.list.iter().filter(|one| one.is(&found.name, None));
+            found.inci = facts.find_map(|one| one.inci.clone());
+            let told = self.nameless.iter().any(|name| name == &found.name);
+            if found.inci.is_none() && !told {
+                self.nameless.push(found.name.clone());
+            }
+        }
     }
 
     /// Adds what of `record` is in the product: `part` is taken of whole, two masses in nanograms.
@@ -318,7 +356,9 @@ impl Gathering<'_> {
                     self.gather(premix, None, (mass.ng(), whole.ng()))?;
                 }
                 None => {
-                    let inci = self.inci(formula, &step.ingredient);
+                    let mut all = formula.into_iter().flat_map(Formula::ingredients);
+                    let one = all.find(|one| same_name(&one.name, &step.ingredient));
+                    let inci = one.and_then(|one| one.inci.clone());
                     self.found.push(Found {
                         inci,
                         name: step.ingredient.clone(),
@@ -330,17 +370,5 @@ impl Gathering<'_> {
         }
         self.path.pop();
         Ok(())
-    }
-
-    /// The INCI name; an ingredient without one is told.
-    fn inci(&mut self, formula: Option<&Formula>, ingredient: &str) -> Option<String> {
-        let mut all = formula.into_iter().flat_map(Formula::ingredients);
-        let found = all
-            .find(|one| one.name == ingredient)
-            .and_then(|one| one.inci.clone());
-        if found.is_none() && !self.nameless.iter().any(|name| name == ingredient) {
-            self.nameless.push(ingredient.to_owned());
-        }
-        found
     }
 }

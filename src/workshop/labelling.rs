@@ -80,10 +80,7 @@ impl Labelled {
             }
         };
         let asks_for_list = wanted.rules.name_allergens();
-        let list = match asks_for_list {
-            true => substances_in(&wanted.folder).map_err(QueryError::from)?,
-            false => Vec::new(),
-        };
+        let list = substances_in(&wanted.folder).map_err(QueryError::from)?;
         let is_empty = list.is_empty();
         let formula = wanted.formula;
         let declared = Declared::of(record, records, formula.as_ref(), list, wanted.rules)?;

@@ -72,7 +72,12 @@ fn configured(home: &Path, text: &str) {
 
 /// What it prints with its lines folded into one each, what it says, and the exit code.
 fn label(home: &Path, more: &[&str]) -> (String, String, i32) {
-    let words = ["label", "soak-1", "--logs", "logs", "--lots", "lots.toml"];
+    told(home, "soak-1", more)
+}
+
+/// The same of any batch.
+fn told(home: &Path, batch: &str, more: &[&str]) -> (String, String, i32) {
+    let words = ["label", batch, "--logs", "logs", "--lots", "lots.toml"];
     let mut command = bismar(home);
     command
         .env("HOME", home)
@@ -418,6 +423,32 @@ fn a_name_that_is_not_known_is_no_verdict() {
             "en_GB.UTF-8",
             "NOT COMPLETE: what fragrance allergens are in Lavendelöl is not known;",
         ),
+        // Known as a preservative and as an isolate, both of which Annex III may name.
+        (
+            "Benzylalkohol",
+            "",
+            "en_GB.UTF-8",
+            "NOT COMPLETE: whether fragrance allergens are in Benzylalkohol is not known,",
+        ),
+        (
+            "Mentholkristalle",
+            "",
+            "en_GB.UTF-8",
+            "NOT COMPLETE: whether fragrance allergens are in Mentholkristalle is not known,",
+        ),
+        (
+            "Alkohol mit Kampfer",
+            "",
+            "en_GB.UTF-8",
+            "NOT COMPLETE: whether fragrance allergens are in Alkohol mit Kampfer is not known,",
+        ),
+        // No INCI name has such a letter.
+        (
+            "Dune stuff",
+            "Dünenzeug",
+            "en_GB.UTF-8",
+            "NOT COMPLETE: whether fragrance allergens are in Dünenzeug is not known,",
+        ),
         // A wax, by its name; and by its INCI name a salt.
         ("Bienenwachs", "", "en_GB.UTF-8", "INGREDIENTS: Bienenwachs"),
         (
@@ -468,4 +499,76 @@ fn a_name_that_is_not_known_is_no_verdict() {
             has(&run("label"), state, "fragrance allergens: ");
         }
     }
+}
+
+/// A batch of one ingredient, 100 g, of the product `product`; its logs lie in `logs`.
+fn of_one(home: &Path, batch: &str, product: &str, name: &str) {
+    let formula = format!(
+        "[formula]\nname = \"{product}\"\n[[phase]]\n[[phase.ingredient]]\nname = \"{name}\"\npercent = 100\n"
+    );
+    let begun = Begun {
+        formula: &formula,
+        label: product,
+        size: Mass::from_g(100),
+        jars: None,
+        at: "2026-03-02T09:00:00Z",
+    };
+    let rows = [weighed(1, name, "T-1", 100_000), closed()];
+    begun.written(&home.join("logs"), batch, &rows);
+    fs::write(home.join(format!("{batch}.toml")), formula).unwrap();
+}
+
+/// Whoever writes in German or French gets the hint that whoever writes in English gets. Names: common practice, no
+/// source.
+#[test]
+fn what_foams_in_the_bath_is_known_in_three_languages() {
+    let home = bench(None);
+    let list = "[[substance]]\nname = \"Wellenzauber\"\nkind = \"detergent\"\n";
+    fs::write(home.path().join("substances.toml"), list).unwrap();
+    for (at, (product, name, hinted)) in [
+        ("Dune bath foam", "SLSA", true),
+        ("Dünen-Badesalz", "Kokosglucosid", true),
+        ("Fußbad Düne", "Natriumlaurylsulfoacetat", true),
+        ("Schaumbad", "Cocamidopropylbetain", true),
+        ("Bain moussant des dunes", "Coco-glucoside", true),
+        (
+            "Sel de bain moussant",
+            "Lauryl sulfoacétate de sodium",
+            true,
+        ),
+        ("Mousse de bain", "Base moussante neutre", true),
+        ("Badeschaum", "Wellenzauber", true),
+        // Neither foams; and neither is for the bath.
+        ("Badesalz", "Natriumsulfat", false),
+        ("Bain des dunes", "Huile de coco", false),
+        ("Baume à la badiane", "Coco-glucoside", false),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let batch = format!("foam-{at}");
+        of_one(home.path(), &batch, product, name);
+        let file = format!("{batch}.toml");
+        let (text, said, _) = told(home.path(), &batch, &["--formula", &file]);
+        let hint = format!(
+            "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and {name} foams"
+        );
+        assert_eq!(text.contains(&hint), hinted, "{text}{said}");
+    }
+}
+
+/// What only the maker's list has for a name is its INCI name everywhere: in the list of ingredients, for the allergens.
+#[test]
+fn an_inci_name_of_the_maker_s_list_is_on_the_label() {
+    let home = bench(None);
+    of_one(home.path(), "pine", "Dune balm", "Benzylalkohol");
+    let list = "[[substance]]\nname = \"benzylalkohol\"\ninci = \"Benzyl Alcohol\"\n";
+    fs::write(home.path().join("substances.toml"), list).unwrap();
+    let words = |rules| ["--formula", "pine.toml", "--rules", rules];
+    let (text, said, _) = told(home.path(), "pine", &words("eu"));
+    assert_eq!(said, "", "{text}");
+    has(&text, "there", "ingredients: Benzyl Alcohol");
+    has(&text, "there", "fragrance allergens: Benzyl Alcohol");
+    let (text, _, _) = told(home.path(), "pine", &words("us"));
+    has(&text, "there", "ingredients: Benzyl Alcohol");
 }

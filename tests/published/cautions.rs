@@ -6,7 +6,7 @@
 
 use bismar::formula::Formula;
 use bismar::formula::cautions::{Hazard, STANDING, cautions, clings};
-use bismar::formula::contents::Known;
+use bismar::formula::contents::{Known, limited};
 
 use crate::bench_side::person::Person;
 
@@ -312,6 +312,8 @@ fn german_and_french_names_are_known_without_their_inci() {
         ("Korianderöl", EssentialOil),
         ("Schafgarbenöl", EssentialOil),
         ("Duftöl Meer", EssentialOil),
+        ("Tea Tree Öl", EssentialOil),
+        ("Clary Sage Öl", EssentialOil),
         ("Parfümöl Düne", EssentialOil),
         ("Parfum marin", EssentialOil),
         ("Huile essentielle de lavande", EssentialOil),
@@ -357,6 +359,8 @@ fn german_and_french_names_are_known_without_their_inci() {
         ("Heilerde", Dust),
         ("Zinkoxid", Dust),
         ("Aktivkohle", Dust),
+        ("SLSA", Dust),
+        ("Natriumlaurylsulfoacetat", Dust),
         ("Argile verte", Dust),
         ("Amidon de maïs", Dust),
         ("amidon de mais", Dust),
@@ -395,6 +399,7 @@ fn german_and_french_names_are_known_without_their_inci() {
         (&["Essence de citron"], &[EssentialOil, CitrusOil]),
         (&["Pfefferminzöl"], &[EssentialOil, MentholOrCamphor]),
         (&["Eukalyptusöl"], &[EssentialOil, MentholOrCamphor]),
+        (&["Eucalyptusöl"], &[EssentialOil, MentholOrCamphor]),
         (
             &["Huile de menthe poivrée"],
             &[EssentialOil, MentholOrCamphor],
@@ -413,6 +418,11 @@ fn german_and_french_names_are_known_without_their_inci() {
         hold(&parts, wanted);
     }
     hold(&[("Wasser", ""), ("Kaliumsorbat", "")], &[]);
+    // What a name says that it is not holds for its INCI name too.
+    hold(&[("Zitronensäurelösung 50 %", "Citric Acid")], &[]);
+    hold(&[("Citric Acid flüssig", "")], &[]);
+    hold(&[("Kaolin, pâte", "Kaolin")], &[]);
+    hold(&[("Tea Tree Extrakt in Öl", "")], &[]);
     for name in [
         "Sonnenblumenöl",
         "Olivenöl",
@@ -503,6 +513,63 @@ fn kinds_of_the_list_and_what_is_in_a_premix_count() {
     assert_eq!(cautions(&with_mix, &Known::default()), []);
 }
 
+/// What the list has for a name is its INCI name, for the cautions and for the limit that other lines of it share.
+#[test]
+fn an_inci_name_of_the_list_counts_as_the_formula_s_own() {
+    let list = "[[substance]]\nname = \"Dünenzeug\"\ninci = \"Lavandula Angustifolia Oil\"\nleave_on = 0.8\n";
+    let known = Known {
+        substances: bismar::formula::substances::parse(list, "substances.toml").unwrap(),
+        ..Known::default()
+    };
+    let all = formula(
+        &[
+            ("dünenzeug", ""),
+            ("Scent of the house", "Lavandula Angustifolia Oil"),
+        ],
+        "",
+    );
+    let found = cautions(&all, &known);
+    assert_eq!(found[0].hazard, Hazard::EssentialOil);
+    assert_eq!(found[0].ingredients, ["dünenzeug", "Scent of the house"]);
+    let limits = limited(&all, &known);
+    let sources: Vec<_> = limits.iter().map(|one| one.sources().join("; ")).collect();
+    assert!(
+        sources.contains(&"dünenzeug; Scent of the house".to_owned()),
+        "{sources:?}"
+    );
+}
+
+/// Whole words count, in her language: what only looks like one of them hides no caution.
+#[test]
+fn her_own_caution_hides_only_what_it_says() {
+    for (name, own, hidden) in [
+        ("Sweet almond oil", "Stir for ten minutes.", false),
+        ("Mandelöl", "Handschuhe benutzen.", false),
+        ("Mandelöl", "Nüsse auf dem Etikett nennen.", true),
+        ("Huile de noisette", "Contient des fruits à coque.", true),
+        ("Sweet almond oil", "Name the nut on the label.", true),
+        ("Citric acid", "An industrial grade.", false),
+        ("Zitronensäure", "Staub reizt: Maske.", true),
+        ("Acide citrique", "Poussières irritantes.", true),
+        ("Talc", "Ne pas respirer.", true),
+        ("Beeswax", "Heißes Wachs brennt.", true),
+        ("Wasserstoffperoxid", "Gibt Sauerstoff ab.", true),
+    ] {
+        let own = format!("caution = \"{own}\"");
+        let found = cautions(&formula(&[(name, "")], &own), &Known::default());
+        assert_eq!(found.is_empty(), hidden, "{name}: {own}: {found:?}");
+    }
+    let sun = |own: &str| {
+        let own = format!("caution = \"{own}\"");
+        let found = cautions(&formula(&[("Lemon oil", "")], &own), &Known::default());
+        found.iter().any(|one| one.hazard == Hazard::CitrusOil)
+    };
+    assert!(sun("Thin it with sunflower oil first."));
+    assert!(sun("Mit Sonnenblumenöl verdünnen."));
+    assert!(!sun("Nicht in die Sonne."));
+    assert!(!sun("Évitez le soleil."));
+}
+
 #[test]
 fn what_the_maker_says_already_is_not_said_again() {
     let own = "caution = \"Essential oils irritate. The supplier sets how much.\"";
@@ -541,6 +608,9 @@ fn thick_liquids_cling_and_powders_do_not() {
         "Glycerol 86 %",
         "Maple syrup",
         "Polysorbate 20",
+        "Lecithin",
+        "Lezithin",
+        "Lécithine de tournesol",
     ] {
         assert_eq!(cling(name), Some(true), "{name}");
     }
@@ -550,6 +620,9 @@ fn thick_liquids_cling_and_powders_do_not() {
         "Honeysuckle oil",
         "Corn syrup solids",
         "Water",
+        "Lecithin, Pulver",
+        "Glycerin Seife",
+        "Lécithine en poudre",
     ] {
         assert_eq!(cling(name), Some(false), "{name}");
     }

@@ -4,7 +4,9 @@
 //! All from memory and common practice, no source. The words come as [`super::words`] makes them: small, without
 //! accents, `ae` for `ä` and `ss` for `ß`.
 
-use super::{Kind, alone, has, has_any, starts, terms};
+use super::{
+    Kind, NOT_SCENT as NOT_SCENT_EITHER, SCENT_PLANTS, alone, has, has_any, starts, terms,
+};
 
 /// Whether it is this kind by a German or French name.
 pub(super) fn is(kind: Kind, words: &[String]) -> bool {
@@ -20,10 +22,7 @@ pub(super) fn is(kind: Kind, words: &[String]) -> bool {
         Kind::Preservative => any(PRESERVATIVES) || begins("konservier"),
         Kind::Water => water(words) && !lye(words),
         Kind::Acid => acid(words),
-        Kind::AcidDust => {
-            (begins(DUSTY_ACIDS) || any(DUSTY_ACIDS))
-                && !any("loesung, fluessig, solution, liquide")
-        }
+        Kind::AcidDust => begins(DUSTY_ACIDS) || any(DUSTY_ACIDS),
         Kind::SalicylicAcid => begins("salicylsaeure") || any("acide salicylique"),
         Kind::Dust => dust(words),
         Kind::Peroxide => ends(words, "peroxid, percarbonat") || any(PEROXIDES),
@@ -36,7 +35,13 @@ pub(super) fn is(kind: Kind, words: &[String]) -> bool {
             wax && !begins("jojoba, wollwachs, lanolin")
         }
         Kind::NutOil => nut(words) && (oily(words) || ends(words, "butter") || any("beurre")),
-        Kind::Thick => any(THICK) && !any("pulver, poudre") && !scent(words),
+        Kind::Thick => any(THICK),
+        Kind::Detergent => {
+            begins("tensid, schaumbildner, zuckertensid, kokostensid, waschtensid")
+                || any(
+                    "tensioactif, tensioactifs, base moussante, agent moussant, mousse de babassu, mousse de sucre",
+                )
+        }
     }
 }
 
@@ -51,13 +56,13 @@ const SCENTS: &str = "\
 const PLANTS: &str = "\
     amyris, angelika, anis, baldrian, basilikum, beifuss, benzoe, bergamott, bergamotte, bergamotten, bohnenkraut, \
     cajeput, kajeput, cassia, citronell, citronella, clementinen, copaiva, dill, douglasien, elemi, estragon, \
-    eukalyptus, fenchel, fichten, galbanum, geranien, geranium, grapefruit, guajak, helichrysum, immortellen, \
+    eukalyptus, eucalyptus, fenchel, fichten, galbanum, geranien, geranium, grapefruit, guajak, helichrysum, immortellen, \
     ingwer, jasmin, kamillen, kampfer, kanuka, kardamom, karottensamen, kassia, kiefern, koriander, kreuzkuemmel, \
     kuemmel, kurkuma, labdanum, lavandin, lavendel, lemongras, lemongrass, limetten, limonen, litsea, lorbeer, majoran, \
     mandarinen, manuka, melissen, minz, minze, minzen, muskat, muskatnuss, myrrhen, myrrhe, myrten, narden, nelken, \
     neroli, niaouli, orangen, oregano, palmarosa, pampelmusen, patchouli, patschuli, petitgrain, pfeffer, pfefferminz, \
     pfefferminze, piment, pomeranzen, quendel, ravensara, ravintsara, rosen, rosengeranien, rosmarin, salbei, \
-    sandel, schafgarben, speik, tannen, teebaum, thymian, tuberosen, vanille, vetiver, wacholder, weihrauch, wermut, \
+    sandel, schafgarben, speik, tannen, teebaum, teatree, thymian, tuberosen, vanille, vetiver, wacholder, weihrauch, wermut, \
     wintergruen, ylang, ylangylang, ysop, yuzu, zedern, zeder, zimt, zirben, zirbel, zitronell, zitronella, zitronen, \
     citronen, zitronengras, zitronenmelissen, zypressen, zypresse, rosenholz, sandelholz, zedernholz";
 
@@ -103,8 +108,10 @@ const ISOLATES: &str = "\
 
 fn scent(words: &[String]) -> bool {
     let named = has_any(words, SCENTS) || begins(words, "aetherisch");
-    let plain = !has_any(words, NOT_SCENT);
-    named || (plain && (of(words, PLANTS) || french_oil(words, FRENCH_PLANTS)))
+    let plain = !has_any(words, NOT_SCENT) && !has_any(words, NOT_SCENT_EITHER);
+    // "Tea Tree Öl": shops keep the English plant.
+    let english = oily(words) && has_any(words, SCENT_PLANTS);
+    named || (plain && (english || of(words, PLANTS) || french_oil(words, FRENCH_PLANTS)))
 }
 
 /// Whether it is the oil of one of these plants, German or French.
@@ -244,17 +251,29 @@ fn soap(words: &[String]) -> bool {
 
 const DUSTS: &str = "\
     talkum, talkpuder, tonerde, heilerde, lavaerde, bentonit, titandioxid, zinkoxid, aktivkohle, kieselsaeure, \
-    kieselgur, magnesiumcarbonat, magnesiumkarbonat, pfeilwurz, glimmer, micapulver";
+    kieselgur, magnesiumcarbonat, magnesiumkarbonat, pfeilwurz, glimmer, micapulver, natriumlaurylsulfoacetat, \
+    natriumcocoylisethionat, natriumlaurylsulfat, natriumcocosulfat, natriumkokossulfat";
 const FRENCH_DUSTS: &str = "\
     ton, argile, argiles, amidon, fecule, charbon actif, charbon vegetal, silice, oxyde de zinc, dioxyde de titane, \
     carbonate de magnesium, arrow root, blanc de meudon, talc";
 
 fn dust(words: &[String]) -> bool {
-    let wet = "loesung, dispersion, fluessig, paste, pate, liquide";
-    let dry = begins(words, DUSTS)
-        || has_any(words, FRENCH_DUSTS)
-        || ends(words, "staerke, speisestaerke");
-    dry && !has_any(words, wet)
+    begins(words, DUSTS) || has_any(words, FRENCH_DUSTS) || ends(words, "staerke, speisestaerke")
+}
+
+/// Whether a name says that it is a solution: "Zitronensäurelösung".
+pub(super) fn dissolved(names: &[Vec<String>]) -> bool {
+    names.iter().any(|words| ends(words, "loesung"))
+}
+
+/// English as well, since one word of it does: "Badesalz", "Fußbad", "sel de bain", "bath soak".
+pub(super) fn is_for_bath(words: &[String]) -> bool {
+    let english = words.iter().any(|word| word.contains("bath"));
+    let german = begins(
+        words,
+        "bade, badsalz, badkugel, badschaum, badzusatz, badoel",
+    );
+    english || german || ends(words, "bad") || has_any(words, "bain, bains, baignoire")
 }
 
 const THICK: &str = "\
