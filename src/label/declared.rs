@@ -137,13 +137,14 @@ impl Declared {
     /// That no allergen is named, or which; with no verdict where it is not known what an ingredient holds.
     pub fn named_told(&self) -> Sentence {
         let named: Vec<&str> = self.named().map(|one| one.allergen.label).collect();
-        let named = match named.is_empty() {
-            true => phrase!("none by what is known"),
-            false => named.join(", ").into(),
-        };
-        match self.unknown_inside.is_empty() {
-            true => named,
-            false => phrase!("not complete, as the first line says: {named}", named),
+        match (named.as_slice(), self.unknown_inside.is_empty()) {
+            ([], true) => phrase!("none by what is known"),
+            ([], false) => phrase!("not known, as the first line says"),
+            (some, true) => some.join(", ").into(),
+            (some, false) => phrase!(
+                "not complete, as the first line says: {named}",
+                named = some.join(", "),
+            ),
         }
     }
 

@@ -415,7 +415,7 @@ fn a_name_that_is_not_known_is_no_verdict() {
             "Truc des dunes",
             "",
             "fr_FR.UTF-8",
-            "INCOMPLET : on ne sait pas si Truc des dunes contient des allergènes de parfum,",
+            "INCOMPLET : on ne sait pas s'il y a des allergènes de parfum dans Truc des dunes,",
         ),
         (
             "Lavendelöl",
@@ -490,8 +490,11 @@ fn a_name_that_is_not_known_is_no_verdict() {
         assert!(said.starts_with(first), "{first}\n{said}");
         if lang.starts_with("en") {
             let known = first.starts_with("INGREDIENTS");
-            let verdict = said.lines().any(|line| line == "none by what is known");
-            assert_eq!(verdict, known, "{said}");
+            let none = said.lines().any(|line| line == "none by what is known");
+            let open = said
+                .lines()
+                .any(|line| line == "not known, as the first line says");
+            assert_eq!((none, open), (known, !known), "{said}");
             let state = match known {
                 true => "there",
                 false => "not known to bismar",

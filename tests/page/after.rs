@@ -691,3 +691,41 @@ fn what_is_in_an_oil_is_written_down_on_the_page() {
     assert!(has(&seen, "inside", "0.3100"), "{seen:#}");
     assert!(!has(&seen, "inside", "NOT COMPLETE"), "{seen:#}");
 }
+
+/// A name that bismar does not know is no verdict on the page either.
+#[test]
+fn a_name_that_is_not_known_is_no_verdict_on_the_page() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person| {
+        made(person);
+        let begun = Begun {
+            formula: &SOAK
+                .replace("inci = \"Maris Sal\"", "")
+                .replace("Sea salt", "Dünenzeug"),
+            label: "Dune <b>soak</b>",
+            size: Mass::from_g(120),
+            jars: None,
+            at: "2026-03-04T09:00:00Z",
+        };
+        let rows = [
+            weighed(1, "Dünenzeug", "S-1", 117_600),
+            weighed(2, "Dune oil", "oil-1", 2_400),
+            closed(),
+        ];
+        begun.written(&person.path(LOGS), "soak-3", &rows);
+    });
+    let mut screen = at(&served, seat);
+    screen.press("Batches");
+    screen.press("soak-3");
+    screen.press("Label");
+    let seen = screen.reads("whether fragrance allergens are in Dünenzeug is not known");
+    for words in [
+        "not known, as the first line says",
+        "no INCI name of Dünenzeug",
+    ] {
+        assert!(has(&seen, "inside", words), "{words}: {seen:#}");
+    }
+    assert!(!has(&seen, "inside", "by what is known."), "{seen:#}");
+    screen.pictures("room-label-not-known");
+    no_faults(&mut screen);
+}
