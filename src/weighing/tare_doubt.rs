@@ -248,8 +248,9 @@ impl Engine {
             if gone {
                 return Some(self.frame_proven(scale, level, step, Box::new(tared.clone())));
             }
-            if then.hasty && fell > least && then.rested_low() {
-                // It was lifted as it was asked for twice, and what went is no vessel that is known.
+            let off = fell > least && then.rested_low();
+            if vessel.is_none() && then.hasty && off && above > least {
+                // It was lifted as it was asked for twice, by no frame that was thought of.
                 self.see_zero(scale, level.weight);
                 return Some(self.tare_lost(level.weight, tared));
             }
