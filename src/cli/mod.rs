@@ -25,6 +25,7 @@ mod man;
 mod named;
 pub mod page;
 pub mod plan;
+mod refused;
 mod rehearsed;
 mod remedy;
 mod repeatability;
@@ -169,6 +170,12 @@ pub fn main() -> ExitCode {
         Ok(cli) => cli,
         Err(error) => {
             let wrong = error.use_stderr();
+            if language() != Language::English
+                && let Some(refused) = refused::told(&error)
+            {
+                tell(&refused.told());
+                return refused.exit.into();
+            }
             let plain = error.render().to_string();
             // Nothing more can be done where even this cannot be written.
             if wrong && plain.contains(|c| misleads(c) && c != '\n') {

@@ -9,7 +9,7 @@ use bismar::vocabulary::entry::{Draft, RowKind};
 
 use crate::bench_side::logs::{Begun, LOGS, closed, weighed};
 use crate::bench_side::marked::{outside, unknown};
-use crate::bench_side::person::{Person, repository};
+use crate::bench_side::person::{Person, Said, repository};
 
 const SOAK: &str = "[formula]\nname = \"Dune soak\"\nversion = 1\n[[phase]]\nname = \"Dry\"\n[[phase.ingredient]]\n\
     name = \"Sea salt\"\nbalance = true\n[[phase.ingredient]]\nname = \"Oat flour\"\npercent = 20\n";
@@ -134,7 +134,6 @@ fn told_round(person: &Person, words: &[&str], code: i32) -> Option<String> {
     (!unknown.is_empty()).then(|| format!("{words:?}: {unknown:?} in {text}"))
 }
 
-/// The first page of the help; the page of one command is English.
 #[test]
 fn the_first_page_of_the_help_is_in_the_language() {
     let page = |language: &str, words: &[&str]| speaking(language).run(words).ended(0).out;
@@ -155,11 +154,213 @@ fn the_first_page_of_the_help_is_in_the_language() {
     for words in ["Eine Charge vorbereiten:", "\n  begin          Eine Charge"] {
         assert!(german.contains(words), "{words}: {german}");
     }
-    assert_eq!(
-        page("de", &["fill", "--help"]),
-        page("en", &["fill", "--help"])
-    );
     assert_eq!(page("de", &["man"]), page("en", &["man"]));
+}
+
+/// Commands whose pages are for a maker.
+const PAGES: [&[&str]; 33] = [
+    &["check"],
+    &["plan"],
+    &["lots"],
+    &["lots", "add"],
+    &["lots", "correct"],
+    &["lots", "remove"],
+    &["begin"],
+    &["watch"],
+    &["status"],
+    &["next"],
+    &["keep"],
+    &["again"],
+    &["undo"],
+    &["skip"],
+    &["lot"],
+    &["note"],
+    &["residue"],
+    &["cancel"],
+    &["remedy"],
+    &["stop"],
+    &["fill"],
+    &["sheet"],
+    &["label"],
+    &["declaration"],
+    &["trace"],
+    &["history"],
+    &["log"],
+    &["log", "verify"],
+    &["identify"],
+    &["vessel"],
+    &["scale-check"],
+    &["repeatability"],
+    &["page"],
+];
+
+/// What `words` say, at a terminal whose environment asks for `locale`.
+fn at_terminal(person: &Person, locale: &str, words: &[&str]) -> Said {
+    let asked = person.command(words).env("LANG", locale).output();
+    Said::of(asked.expect("the binary runs"))
+}
+
+#[test]
+fn the_page_of_a_command_is_in_the_language() {
+    // As they are typed.
+    const TYPED: [&str; 14] = [
+        "add",
+        "correct",
+        "remove",
+        "verify",
+        "help",
+        "us",
+        "eu",
+        "ca",
+        "de",
+        "supplier",
+        "opened",
+        "amount",
+        "best-before",
+        "price-per-kg",
+    ];
+    let marked = speaking("x-marked");
+    let person = Person::new();
+    let mut faults = Vec::new();
+    for command in PAGES {
+        for flag in ["--help", "-h"] {
+            let words = [command, &[flag]].concat();
+            let page = marked.run(&words).ended(0).out;
+            let known =
+                |word: &&str| *word == "bismar" || TYPED.contains(word) || command.contains(word);
+            let outside = outside(&page);
+            let round: Vec<&str> = outside
+                .split(|c: char| c.is_whitespace() || "<>[](),|:".contains(c))
+                .filter(|word| word.contains(char::is_lowercase))
+                .filter(|word| {
+                    !word.starts_with('-') && !word.contains(|c: char| c.is_ascii_digit())
+                })
+                .filter(|word| !known(word))
+                .collect();
+            if !round.is_empty() {
+                faults.push(format!("{words:?}: {round:?} in {page}"));
+            }
+            let english = at_terminal(&person, "en_GB.UTF-8", &words).ended(0).out;
+            assert!(english.contains("\nUsage: bismar "), "{english}");
+            let is_told = |line: &&str| {
+                let words = line.split_whitespace();
+                let plain = |word: &&str| word.starts_with(|c: char| c.is_alphabetic());
+                // Values as they are typed, and a name that French shares.
+                let values = ["best-before, amount, price-per-kg]", "- ca: Canada"];
+                words.filter(plain).count() > 1 && !values.contains(&line.trim())
+            };
+            for (locale, usage) in [
+                ("de_DE.UTF-8", "Aufruf: "),
+                ("fr_FR.UTF-8", "Usage\u{a0}: "),
+            ] {
+                let page = at_terminal(&person, locale, &words).ended(0).out;
+                assert!(page.contains(&format!("\n{usage}bismar ")), "{page}");
+                for head in [
+                    "Usage:",
+                    "Options:",
+                    "Arguments:",
+                    "Commands:",
+                    "Possible",
+                    "default",
+                ] {
+                    assert!(!page.contains(head), "{head}: {page}");
+                }
+                let same = english.lines().filter(is_told);
+                let same = same.filter(|line| page.lines().any(|own| own == *line));
+                faults.extend(same.map(|line| format!("{locale} {words:?}: {line}")));
+            }
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+/// What the parser of the command line refuses.
+#[test]
+fn a_command_line_is_refused_in_the_language() {
+    const REFUSED: [(&[&str], &str, &str); 14] = [
+        (
+            &["begin", "--foo"],
+            "bismar: „--foo“ ist hier unbekannt\nWas hilft: schreib es so: bismar begin [OPTIONEN] ",
+            "bismar: «\u{a0}--foo\u{a0}» n'est pas connu ici\n",
+        ),
+        (
+            &["begn"],
+            "bismar: es gibt keinen Befehl „begn“\nWas hilft: vielleicht ist dies gemeint: begin\n",
+            "bismar: il n'y a pas de commande «\u{a0}begn\u{a0}»\n",
+        ),
+        (
+            &["plan", "soak", "--batsh", "5g"],
+            "bismar: „--batsh“ ist hier unbekannt\nWas hilft: vielleicht ist dies gemeint: --batch\n",
+            "bismar: «\u{a0}--batsh\u{a0}» n'est pas connu ici\n",
+        ),
+        (
+            &["label"],
+            "bismar: nicht angegeben: <CHARGE>\nWas hilft: schreib es so: bismar label <CHARGE>\n",
+            "bismar: non indiqué\u{a0}: <FABRICATION>\n",
+        ),
+        (
+            &["plan", "soak", "--batch"],
+            "bismar: --batch <MASSE> braucht einen Wert\nWas hilft: der Befehl mit --help ",
+            "bismar: --batch <MASSE> demande une valeur\n",
+        ),
+        (
+            &["plan", "soak", "--batch", "5"],
+            "bismar: --batch <MASSE> kann nicht „5“ sein: Einheit fehlt ",
+            "bismar: --batch <MASSE> ne peut pas être «\u{a0}5\u{a0}»\u{a0}: ",
+        ),
+        (
+            &["plan", "soak", "--jars", "0"],
+            "bismar: --jars <ANZAHL> kann nicht „0“ sein: schreib eine ganze Zahl Tiegel ab 1, ",
+            "bismar: --jars <NOMBRE> ne peut pas être «\u{a0}0\u{a0}»\u{a0}: écrivez un nombre entier de pots ",
+        ),
+        (
+            &["plan", "soak", "--batch", "5g", "--jar-price", "x"],
+            "bismar: --jar-price <PREIS> kann nicht „x“ sein: keine ",
+            "bismar: --jar-price <PRIX> ne peut pas être «\u{a0}x\u{a0}»\u{a0}: ",
+        ),
+        (
+            &["label", "b", "--rules", "uk"],
+            "bismar: --rules <REGELN> kann nicht „uk“ sein; es ist eines von: us, eu, ca\n",
+            "bismar: --rules <RÈGLES> ne peut pas être «\u{a0}uk\u{a0}»\u{a0}; c'est l'un de\u{a0}: us, eu, ca\n",
+        ),
+        (
+            &["residue", "x"],
+            "bismar: [SCHRITT] kann nicht „x“ sein: schreib eine ganze Zahl\n",
+            "bismar: [ÉTAPE] ne peut pas être «\u{a0}x\u{a0}»\u{a0}: écrivez un nombre entier\n",
+        ),
+        (
+            &["status", "--json=4"],
+            "bismar: --json nimmt keinen Wert „4“\n",
+            "bismar: --json ne prend pas de valeur «\u{a0}4\u{a0}»\n",
+        ),
+        (
+            &["plan", "soak", "--batch", "5g", "--jars", "3"],
+            "bismar: --batch <MASSE> geht nicht zusammen mit --jars <ANZAHL>\n",
+            "bismar: --batch <MASSE> ne va pas avec --jars <NOMBRE>\n",
+        ),
+        (
+            &["plan", "soak", "--batch", "5g", "--batch", "6g"],
+            "bismar: --batch <MASSE> wurde mehr als einmal angegeben\n",
+            "bismar: --batch <MASSE> a été indiqué plus d'une fois\n",
+        ),
+        (&["next", "a\u{1b}[2J"], "bismar: „a", "bismar: «\u{a0}a"),
+    ];
+    let person = Person::new();
+    for (words, german, french) in REFUSED {
+        for (locale, begins) in [("de_DE.UTF-8", german), ("fr_FR.UTF-8", french)] {
+            let said = at_terminal(&person, locale, words).ended(2);
+            assert!(said.err.starts_with(begins), "{words:?}: {}", said.err);
+            for english in ["error", "tip:", "Usage: ", "try '", "\u{1b}"] {
+                assert!(!said.err.contains(english), "{english}: {said:?}");
+            }
+            assert_eq!(said.out, "");
+        }
+        let english = at_terminal(&person, "en_GB.UTF-8", words).ended(2);
+        assert!(english.err.starts_with("error: "), "{english:?}");
+    }
+    // A command without what it needs shows its page, in the language too.
+    let page = at_terminal(&person, "de_DE.UTF-8", &["log"]).ended(2).err;
+    assert!(page.contains("\nAufruf: bismar log <BEFEHL>\n"), "{page}");
 }
 
 /// What is printed: the batch sheet, and the labels with what they lack. The log's own remarks and the formula's text
