@@ -552,7 +552,8 @@ fn what_foams_in_the_bath_is_known_in_three_languages() {
         let batch = format!("foam-{at}");
         of_one(home.path(), &batch, product, name);
         let file = format!("{batch}.toml");
-        let (text, said, _) = told(home.path(), &batch, &["--formula", &file]);
+        let words = ["--formula", &file, "--rules", "us"];
+        let (text, said, _) = told(home.path(), &batch, &words);
         let hint = format!(
             "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and {name} foams"
         );
