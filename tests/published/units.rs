@@ -194,7 +194,10 @@ fn a_mass_and_its_unit_are_read_together_and_a_comma_is_not_guessed_at() {
     let read = Mass::parse_with_unit;
     assert_eq!(read(" 1.2 kg "), Ok(Mass::from_g(1_200)));
     assert_eq!(read("500g"), Ok(Mass::from_g(500)));
-    assert_eq!(read("1,000 g"), Err(MassError::NotANumber));
+    let (one, other) = (Mass::from_g(1), Mass::from_g(1_000));
+    assert_eq!(read("1,000 g"), Err(MassError::Either { one, other }));
+    assert_eq!(read("0,500 g"), Err(MassError::NotANumber));
+    assert_eq!(read("1,00 g"), Err(MassError::NotANumber));
     assert_eq!(read("500"), Err(MassError::Unit));
     assert_eq!(read("5 pcs"), Err(MassError::Unit));
     assert_eq!(read("g"), Err(MassError::NotANumber));
