@@ -671,3 +671,37 @@ fn check_shows_the_budget_that_the_readme_has() {
         "{text}"
     );
 }
+
+/// Only what is weighed by difference is lifted between its two readings.
+#[test]
+fn a_source_moves_between_its_readings() {
+    use bismar::formula::VesselWay;
+    let moving = [
+        VesselWay::Beaker,
+        VesselWay::Bowl,
+        VesselWay::Jar,
+        VesselWay::Difference,
+    ];
+    assert_eq!(moving.map(VesselWay::moves), [false, false, false, true]);
+}
+
+#[test]
+fn an_ingredient_that_looks_like_another_is_warned_of_with_both_lines() {
+    let two = |other: &str| {
+        let text = format!(
+            "[formula]\nname = \"Dune salt\"\n[[phase]]\nname = \"Dry\"\n[[phase.ingredient]]\nname = \"Coarse salt\"\n\
+             percent = 50\n[[phase.ingredient]]\nname = \"{other}\"\npercent = 50\n"
+        );
+        let formula = Formula::parse(&text, "dune.toml").expect("a formula");
+        formula.warnings("dune.toml")
+    };
+    assert!(two("Fine salt").is_empty());
+    let told = two("Coarse sa1t");
+    assert_eq!(told.len(), 1);
+    let said = told[0].message.to_string();
+    assert!(
+        said.contains("looks like \"Coarse salt\" at line 5"),
+        "{said}"
+    );
+    assert_eq!(told[0].line, 8);
+}
