@@ -45,6 +45,13 @@ pub enum MassError {
     Either { one: Mass, other: Mass },
 }
 
+/// What stands before the first comma of a number, the digits behind it, and all that stands behind it.
+pub fn parted_by_comma(text: &str) -> Option<(&str, &str, &str)> {
+    let (whole, rest) = text.split_once(',')?;
+    let end = rest.find(|c: char| !c.is_ascii_digit());
+    Some((whole, rest.get(..end.unwrap_or(rest.len()))?, rest))
+}
+
 /// Whether a mark between the digits `whole` and `part` may be a decimal one and one for thousands as well.
 pub fn may_part_thousands(whole: &str, part: &str) -> bool {
     part.len() == 3 && !whole.trim_start_matches('0').is_empty()
@@ -157,9 +164,7 @@ impl Mass {
     /// [`MassError::NotANumber`], and [`MassError::Either`] where `1,000 g` is a kilogram to one and a gram to another.
     pub fn parse_with_unit(text: &str) -> Result<Mass, MassError> {
         let text = text.trim();
-        if let Some((whole, rest)) = text.split_once(',') {
-            let end = rest.find(|c: char| !c.is_ascii_digit());
-            let part = rest.get(..end.unwrap_or(rest.len())).unwrap_or_default();
+        if let Some((whole, part, _)) = parted_by_comma(text) {
             let read = |mark: &str| Mass::parse_with_unit(&text.replacen(',', mark, 1));
             return Err(match (read("."), read("")) {
                 (Ok(one), Ok(other)) if may_part_thousands(whole, part) => {

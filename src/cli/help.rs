@@ -83,6 +83,11 @@ fn said(english: &str, language: Language) -> Cow<'_, str> {
     }
 }
 
+fn said_of(english: Option<&StyledStr>, language: Language) -> Option<String> {
+    let english = english.map(ToString::to_string)?;
+    Some(said(&english, language).into_owned())
+}
+
 /// The texts of the pages that are in the language, in English.
 pub fn texts() -> BTreeSet<String> {
     let mut tree = Cli::command();
@@ -215,10 +220,7 @@ pub(super) fn places_in(usage: &str, language: Language) -> String {
 
 /// The texts of one page, without the heads between them.
 fn page_in(mut page: Command, language: Language) -> Command {
-    let text = |own: Option<&StyledStr>| {
-        let own = own.map(ToString::to_string)?;
-        Some(said(&own, language).into_owned())
-    };
+    let text = |own: Option<&StyledStr>| said_of(own, language);
     let (about, long) = (text(page.get_about()), text(page.get_long_about()));
     let after = text(page.get_after_help());
     // `None` takes a text away, and one that is not there is none.
@@ -233,10 +235,7 @@ fn page_in(mut page: Command, language: Language) -> Command {
 }
 
 fn arg_in(mut arg: Arg, language: Language) -> Arg {
-    let text = |own: Option<&StyledStr>| {
-        let own = own.map(ToString::to_string)?;
-        Some(said(&own, language).into_owned())
-    };
+    let text = |own: Option<&StyledStr>| said_of(own, language);
     let (mut help, mut long) = (text(arg.get_help()), text(arg.get_long_help()));
     if arg.get_action().takes_values() {
         let names = arg.get_value_names().into_iter().flatten();

@@ -7,7 +7,7 @@ use crate::formula::allowance::AllowanceError;
 use crate::formula::plan::BatchSize;
 use crate::language::{Sentence, phrase};
 use crate::lots::price::{Price, PriceError};
-use crate::mass::{Mass, MassError, may_part_thousands};
+use crate::mass::{Mass, MassError, may_part_thousands, parted_by_comma};
 use crate::vocabulary::command::Way;
 use crate::workshop::scale_setup::NAME;
 
@@ -85,11 +85,9 @@ fn mass(error: MassError) -> Sentence {
 /// A number with its decimal comma as a point, as it is typed where people write `7,5g`. What may be a comma for thousands
 /// as well stays, to be refused.
 pub(super) fn pointed(text: &str) -> Cow<'_, str> {
-    let Some((whole, rest)) = text.split_once(',') else {
+    let Some((whole, part, rest)) = parted_by_comma(text) else {
         return text.into();
     };
-    let end = rest.find(|c: char| !c.is_ascii_digit());
-    let part = rest.get(..end.unwrap_or(rest.len())).unwrap_or_default();
     match may_part_thousands(whole.trim(), part) || part.is_empty() {
         true => text.into(),
         false => format!("{whole}.{rest}").into(),

@@ -4,7 +4,6 @@
 use std::borrow::Cow;
 
 use crate::formula::Plan;
-use crate::mass::Mass;
 use crate::protocol::event::Recorded;
 use crate::protocol::subscribers::Line;
 use crate::protocol::wire::recorded;
@@ -77,7 +76,7 @@ impl Retained {
                 step,
                 ingredient: Cow::Owned(of.ingredient.clone()),
                 net: Weight::plain(weighed.net),
-                verdict: (weighed.net == Mass::ZERO).then_some(Verdict::Kept),
+                verdict: weighed.is_left_out().then_some(Verdict::Kept),
                 seq: weighed.seq,
             })
         });

@@ -262,12 +262,7 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answer
     let _alone = shared.list.lock().await;
     let add = move |context: &Context| -> Result<Said, QueryError> {
         if let Some(there) = context.lots()?.iter().find(|there| there.name == lot.name) {
-            let (name, of) = (&there.name, &there.ingredient);
-            return Err(QueryError::Other(phrase!(
-                "a lot {name} is in the list already, of {of}",
-                name,
-                of,
-            )));
+            return Err(QueryError::Other(store::is_there(there)));
         }
         let file = context.lots_file()?;
         store::add(&file, &lot)?;

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::kind::{Kind, kinds};
-use super::substances::{Constituent, FILE, Substance};
+use super::substances::{Constituent, FILE, Substance, inci_in};
 use super::{Formula, Ingredient, Limits, Percent, Use};
 use crate::language::{Sentence, phrase};
 use crate::problem::Problem;
@@ -338,10 +338,7 @@ impl<'a> Walk<'a> {
 
     /// The INCI name: the formula's own, else what the list has for this name.
     fn inci(&self, name: &str, own: Option<&'a str>) -> Option<&'a str> {
-        own.or_else(|| {
-            let mut facts = self.list.iter().filter(|one| one.is(name, None));
-            facts.find_map(|one| one.inci.as_deref())
-        })
+        own.or_else(|| inci_in(self.list.iter().copied(), name))
     }
 
     fn kinds(&self, name: &str, inci: Option<&str>) -> Vec<Kind> {

@@ -65,6 +65,12 @@ pub struct LotOf {
     pub constituents: Vec<Constituent>,
 }
 
+/// The INCI name that the list has for what goes by this name.
+pub fn inci_in<'l>(list: impl IntoIterator<Item = &'l Substance>, name: &str) -> Option<&'l str> {
+    let mut facts = list.into_iter().filter(|one| one.is(name, None));
+    facts.find_map(|one| one.inci.as_deref())
+}
+
 impl Substance {
     /// Whether this is what goes by these names. INCI names are compared as they are seen, case and spaces
     /// folded.

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use super::allergens::{Amount, Stay, allergen, amounts};
 use super::{Line, Rules, declaration};
 use crate::formula::kind::{Kind, kinds};
-use crate::formula::substances::{Constituent, FILE, Substance};
+use crate::formula::substances::{Constituent, FILE, Substance, inci_in};
 use crate::formula::{Formula, Use};
 use crate::journal::batch::record::Record;
 use crate::language::{Sentence, Term, phrase, shown_as_told, term};
@@ -294,8 +294,7 @@ impl Gathering<'_> {
     /// Where the formula has no INCI name, that of the list; an ingredient without either is told.
     fn name(&mut self) {
         for found in self.found.iter_mut().filter(|one| one.inci.is_none()) {
-            let mut facts = self.list.iter().filter(|one| one.is(&found.name, None));
-            found.inci = facts.find_map(|one| one.inci.clone());
+            found.inci = inci_in(&self.list, &found.name).map(str::to_owned);
             let told = self.nameless.iter().any(|name| name == &found.name);
             if found.inci.is_none() && !told {
                 self.nameless.push(found.name.clone());

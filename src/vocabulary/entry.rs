@@ -146,6 +146,11 @@ pub fn skip_reason(note: &str) -> Option<&str> {
     own.strip_prefix("skipped: ")
 }
 
+/// The note of a row that names an ingredient's lot.
+pub fn lot_named(ingredient: &str, lot: &str) -> String {
+    format!("lot of {ingredient}: {lot}")
+}
+
 /// The note of a row that takes back an ingredient's lot without naming another.
 pub fn lot_taken_back(ingredient: &str) -> String {
     format!("lot of {ingredient} taken back")

@@ -34,6 +34,13 @@ pub struct Weighed {
     pub net: Mass,
 }
 
+impl Weighed {
+    /// Whether it tells of a step that was left out: nothing, which no weighing records.
+    pub fn is_left_out(&self) -> bool {
+        self.net == Mass::ZERO
+    }
+}
+
 /// How many steps were left out, as it stands behind how many were weighed; nothing where none was.
 pub fn left_out_beside(steps: usize) -> Sentence {
     match steps {

@@ -13,7 +13,7 @@ use crate::time::Moment;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::{RowKind, Verdict};
+use crate::vocabulary::entry::Verdict;
 use crate::vocabulary::progress::Refused;
 
 /// Longest remark or lot name, in characters; the rest is cut off.
@@ -671,11 +671,8 @@ impl Engine {
             before,
             of,
         });
-        let mut draft = self.draft(RowKind::Note);
-        draft.lot.clone_from(&lot);
-        draft.note = format!("lot of {}: {lot}", step.ingredient);
-        self.log(draft);
         let name = &step.ingredient;
+        self.note_lot(Some(&step), name, &lot);
         if of.is_some() {
             self.correct_lot(index, &lot);
             return Ok(phrase!(

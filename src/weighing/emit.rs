@@ -73,19 +73,10 @@ impl Engine {
         self.out.push_back(Event::Cue(cue));
     }
 
-    /// Whether the sentence that stands asks for nothing but to hold still.
-    pub(super) fn was_to_hold(&self) -> bool {
-        self.was_said(CueKind::Hold)
-    }
-
-    /// Whether the sentence that stands asks for a lift.
-    pub(super) fn was_to_lift(&self) -> bool {
-        self.was_said(CueKind::Lift)
-    }
-
-    fn was_said(&self, kind: CueKind) -> bool {
+    /// Whether the sentence that stands is of one of these kinds.
+    pub(super) fn was_said(&self, kinds: &[CueKind]) -> bool {
         let last = self.last_cue.as_ref();
-        last.is_some_and(|last| last.kind == kind)
+        last.is_some_and(|last| kinds.contains(&last.kind))
     }
 
     /// Says something in place of the sentence that stands, until that is repeated.

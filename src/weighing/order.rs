@@ -323,9 +323,8 @@ impl Engine {
         let mixing = run.mixing.pending.take();
         let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
         let settled = run.done.iter().flatten().count();
-        // A step that was left out has a record of nothing; none other has.
         let left_out = run.done.iter().flatten();
-        let left_out = left_out.filter(|weighed| weighed.net == Mass::ZERO).count();
+        let left_out = left_out.filter(|weighed| weighed.is_left_out()).count();
         let weighed = settled - left_out;
         let of = run.done.len();
         let d = run

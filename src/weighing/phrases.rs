@@ -241,19 +241,16 @@ pub(super) fn back_to_weigh(way: VesselWay) -> Sentence {
 }
 
 pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass, inside: bool) -> Sentence {
-    let (net, thing) = (net.shown(d), vessel(way));
-    match inside {
-        true => phrase!(
-            "{net} g, inside. Lift the {thing} now: that proves the tare. If it is off the scale already, put it back.",
-            net,
-            thing
-        ),
-        false => phrase!(
-            "{net} g, too much as it seems. Lift the {thing} now: that proves the tare. If it is off the scale already, put it back.",
-            net,
-            thing
-        ),
-    }
+    let net = net.shown(d);
+    let seems = match inside {
+        true => phrase!("{net} g, inside.", net),
+        false => phrase!("{net} g, too much as it seems.", net),
+    };
+    let thing = vessel(way);
+    seems.and(phrase!(
+        "Lift the {thing} now: that proves the tare. If it is off the scale already, put it back.",
+        thing
+    ))
 }
 
 pub(super) fn lift_and_back(way: VesselWay) -> Sentence {

@@ -54,7 +54,7 @@ impl Engine {
                 // "Add" must not stand while it is away.
                 let say = phrases::away(&step, step.target, d);
                 self.cue(CueKind::Place, say, Some(step.target), &[]);
-            } else if self.was_to_hold() || self.was_to_lift() {
+            } else if self.was_said(&[CueKind::Hold, CueKind::Lift]) {
                 let say = phrases::back_to_weigh(step.vessel);
                 self.cue(CueKind::Place, say, None, &[]);
             }

@@ -174,11 +174,7 @@ impl Steady {
             .front()
             .is_some_and(|&(first, _)| at.since(first) >= self.window_us);
         let still = counts && covered && self.run.len() >= FEWEST_READINGS;
-        if !still || mark != Some(false) {
-            self.unmarked_since = None;
-        }
-        self.mark_away &= mark != Some(true);
-        if still && self.rests_by_its_mark(at, mark) {
+        if self.rests(at, mark, still) {
             self.since.get_or_insert(at);
             self.trim(at);
         } else {
@@ -187,14 +183,14 @@ impl Steady {
         self.since.is_some()
     }
 
-    /// Whether the scale's own mark lets a full window be a rest.
-    fn rests_by_its_mark(&mut self, at: Moment, mark: Option<bool>) -> bool {
-        if mark != Some(false) {
-            return true;
-        }
-        let since = *self.unmarked_since.get_or_insert(at);
-        self.mark_away |= at.since(since) >= MARK_AWAY_US;
-        self.mark_away
+    /// Whether a window that is `still` is a rest by the scale's own mark.
+    fn rests(&mut self, at: Moment, mark: Option<bool>, still: bool) -> bool {
+        let held_back = still && mark == Some(false);
+        self.unmarked_since = held_back.then(|| self.unmarked_since.unwrap_or(at));
+        let since = self.unmarked_since;
+        self.mark_away |= since.is_some_and(|since| at.since(since) >= MARK_AWAY_US);
+        self.mark_away &= mark != Some(true);
+        still && (!held_back || self.mark_away)
     }
 
     /// Adds the reading and drops, from the old end, whatever is more than 1 d away from it.

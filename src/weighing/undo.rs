@@ -4,11 +4,12 @@ use super::Engine;
 use super::commands::plain_text;
 use super::run::Deed;
 use super::state::{Removed, State};
+use crate::formula::Step;
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::{RowKind, Verdict, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, Verdict, lot_named, lot_taken_back};
 use crate::vocabulary::progress::{Refused, Weighed};
 
 impl Engine {
@@ -20,12 +21,14 @@ impl Engine {
             Deed::Weighed { index, .. } => {
                 let step = self.step_at(*index)?;
                 match run.done.get(*index).copied().flatten() {
-                    Some(weighed) if weighed.net > Mass::ZERO => {
+                    Some(weighed) if weighed.is_left_out() => {
+                        phrase!("leaving {name} out", name = &step.ingredient)
+                    }
+                    Some(weighed) => {
                         let d = self.readability(step.scale);
                         let net = super::phrases::grams(weighed.net, d);
                         phrase!("{net} g {name}", net, name = &step.ingredient)
                     }
-                    Some(_) => phrase!("leaving {name} out", name = &step.ingredient),
                     None => Sentence::from(step.ingredient.clone()),
                 }
             }
@@ -94,13 +97,7 @@ impl Engine {
                     .iter()
                     .find(|step| step.ingredient == ingredient)
                     .cloned();
-                let mut draft = self.draft_of(RowKind::Note, step.as_deref());
-                draft.lot.clone_from(&lot);
-                draft.note = match lot.as_str() {
-                    "" => lot_taken_back(&ingredient),
-                    lot => format!("lot of {ingredient}: {lot}"),
-                };
-                self.log(draft);
+                self.note_lot(step.as_deref(), &ingredient, &lot);
                 if let Some(index) = of {
                     self.correct_lot(index, &lot);
                 }
@@ -110,6 +107,17 @@ impl Engine {
                 })
             }
         }
+    }
+
+    /// Logs the lot that is named for an ingredient now; an empty one is none.
+    pub(super) fn note_lot(&mut self, step: Option<&Step>, ingredient: &str, lot: &str) {
+        let mut draft = self.draft_of(RowKind::Note, step);
+        lot.clone_into(&mut draft.lot);
+        draft.note = match lot {
+            "" => lot_taken_back(ingredient),
+            lot => lot_named(ingredient, lot),
+        };
+        self.log(draft);
     }
 
     fn undo_weight(&mut self, index: usize, seq: u64) -> Result<Sentence, Refused> {
@@ -133,7 +141,7 @@ impl Engine {
         let state = self.go_on();
         self.enter(state);
         let d = self.readability(step.scale);
-        if weighed.net == Mass::ZERO {
+        if weighed.is_left_out() {
             return Ok(phrase!(
                 "{name} is left out no more: its step is open again.",
                 name = &step.ingredient

@@ -57,11 +57,7 @@ pub fn add(file: &Path, lot: &Lot) -> Result<(), QueryError> {
             path: String::new(),
             line: 0,
             column: 0,
-            message: phrase!(
-                "a lot {name} is in the list already, of {of}",
-                name = &there.name,
-                of = &there.ingredient,
-            ),
+            message: is_there(there),
             remedy: Sentence::none(),
         };
         return Err(Problems::from(twice).into());
@@ -90,6 +86,15 @@ fn put_below(file: &Path, before: &str, lines: &str) -> Result<(), QueryError> {
             remedy,
         ))
     })
+}
+
+/// That this lot is in the list, and no other of its name is taken.
+pub fn is_there(lot: &Lot) -> Sentence {
+    phrase!(
+        "a lot {name} is in the list already, of {of}",
+        name = &lot.name,
+        of = &lot.ingredient,
+    )
 }
 
 /// The lots of a list that reads `before`, with `lines` below it that are not written yet.

@@ -21,7 +21,7 @@ use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
 use crate::language::Sentence;
 use crate::mass::Mass;
-use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_named, lot_taken_back};
 use planned::Planned;
 
 /// Takes the rows of a log one by one, in their order. What is kept of each is small.
@@ -258,7 +258,7 @@ impl Agreement {
             return Ok(());
         }
         let taken_back = row.kind == RowKind::Note && row.note == lot_taken_back(name);
-        let named = row.kind == RowKind::Note && row.note == format!("lot of {name}: {lot}");
+        let named = row.kind == RowKind::Note && row.note == lot_named(name, lot);
         if taken_back {
             self.lots.insert(name.clone(), String::new());
         }
