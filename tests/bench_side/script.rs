@@ -108,7 +108,9 @@ impl Script {
 
 impl Drop for Script {
     fn drop(&mut self) {
-        // Asked, not killed: it ends its browser first.
+        // Asked, not killed: it ends its browser first. A script that has just begun to wait for a word may not
+        // see the signal; the end of the words it does see.
+        self.no_more();
         let _ = kill_process(Pid::from_child(&self.child), Signal::TERM);
         let _ = self.child.wait();
     }

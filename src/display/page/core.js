@@ -6,10 +6,11 @@ export const STALE = 1800; // ms without a beat or a reading after which nothing
 export const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 export const $ = (id) => document.getElementById(id);
-/** What is the same already is not touched: a reader for the blind would say it again. */
-export const write = (node, text) => {
-  if (node.textContent !== text) node.textContent = text;
+/** What is the same already is not touched: it would be drawn anew, and a reader for the blind would say it again. */
+export const keep = (on, name, value) => {
+  if (on[name] !== value) on[name] = value;
 };
+export const write = (node, text) => keep(node, "textContent", text);
 export const put = (id, text) => write($(id), text);
 /** A text of ours in the page's language; what fills it is {0}, {1} in the files of messages. */
 export const t = (parts, ...fills) => {

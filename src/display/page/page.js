@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, write,
 } from "./core.js";
 import { attend, isIn, listen, openDoor, stream } from "./door.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
@@ -76,8 +76,10 @@ function takeStatus(reply) {
   }
 }
 
+let lastRead = {};
 const takers = {
   reading(event) {
+    lastRead = event;
     const at = stamp();
     know.scales.set(event.scale, { line: "open", weight: event.weight, step: event.weight, steady: event.steady, at });
     if (know.step?.scale && event.scale !== know.step.scale) return;
@@ -143,8 +145,10 @@ const takers = {
 };
 
 function take(event) {
+  const told = event.event !== "reading" || ["scale", "weight", "missing", "steady"].some((name) => event[name] !== lastRead[name]);
   if (Object.hasOwn(takers, event.event)) takers[event.event](event);
-  draw();
+  // A weight that stands asks for no new picture; the watch draws what its age changes.
+  if (told) draw();
 }
 
 // The clock of a mix goes on over a reload of the page and over a cue that is only said again.
@@ -305,15 +309,17 @@ function draw() {
 
 function paint() {
   const look = document.body.dataset;
-  look.view = know.door ? "door" : !know.status ? "wait" : inBatch() ? "batch" : "idle";
-  look.room = know.door || !know.status ? "" : room.name;
+  keep(look, "view", know.door ? "door" : !know.status ? "wait" : inBatch() ? "batch" : "idle");
+  keep(look, "room", know.door || !know.status ? "" : room.name);
   const shown = amount();
-  look.big = shown.big;
-  look.pour = shown.pour ?? "no";
+  keep(look, "big", shown.big);
+  keep(look, "pour", shown.pour ?? "no");
   put("big-word", shown.word);
   put("digits", shown.digits);
   put("seal", shown.seal ?? "");
-  $("big-line").style.setProperty("--wide", String(Math.max(3, shown.digits.length + (shown.seal ? 1.3 : 0))));
+  const wide = String(Math.max(3, shown.digits.length + (shown.seal ? 1.3 : 0)));
+  const { style } = $("big-line");
+  if (style.getPropertyValue("--wide") !== wide) style.setProperty("--wide", wide);
   paintWhere();
   paintTask(shown.missing ?? null);
   put("beside", beside());
@@ -383,7 +389,7 @@ function paintTrough(shown) {
   const [target, low, high] = ["target", "low", "high"].map((name) => number(know.step?.[name]));
   const other = shown.big === "recorded" && know.recorded.step !== know.step?.step;
   const drawn = target > 0 && low <= target && high >= target && high > 0 && !other && know.state !== EMPTIED;
-  $("trough").hidden = !drawn;
+  keep($("trough"), "hidden", !drawn);
   if (!drawn) return;
   const at = trough(target, low, high);
   const [from, to, aim] = [at(low), at(high), at(target)];
@@ -406,9 +412,9 @@ function paintTrough(shown) {
   const em = Number.parseFloat(getComputedStyle($("t-gate")).fontSize);
   const before = gate.left - $("trough").getBoundingClientRect().left;
   const room = before - (tenth / 1000) * $("trough").clientWidth;
-  $("t-half").hidden = before - (half / 1000) * $("trough").clientWidth < 3 * em;
+  keep($("t-half"), "hidden", before - (half / 1000) * $("trough").clientWidth < 3 * em);
   const apart = ((tenth - half) / 1000) * $("trough").clientWidth;
-  $("t-tenth").hidden = room < 5 * em || apart < 6 * em;
+  keep($("t-tenth"), "hidden", room < 5 * em || apart < 6 * em);
   if (shown.pour) {
     const x = at(target - number(shown.missing));
     shape("so-far-box", "width", String(x));
@@ -464,7 +470,7 @@ function paintSide() {
     item.append(weight);
     return item;
   });
-  $("ahead-part").hidden = ahead.length === 0;
+  keep($("ahead-part"), "hidden", ahead.length === 0);
   const tare = fresh(know.beat) ? know.tare : t`not known now`;
   put("tare", inBatch() && tare && know.state !== "mixing" ? t`Pan and tare: ${tare}` : "");
   const { lot, lot_required: needed } = ofStep() ?? {};
@@ -473,11 +479,11 @@ function paintSide() {
   const open = inBatch() && know.step && !lot && !["writing", "lift"].includes(know.state);
   const offer = open ? theLot() : null;
   // Where no lot is needed, it does not crowd what is asked.
-  $("take-lot").hidden = !offer || (!asks && $("choices").childElementCount > 0);
+  keep($("take-lot"), "hidden", !offer || (!asks && $("choices").childElementCount > 0));
   put("take-lot-name", offer ? t`Take lot ${offer.lot}` : "");
   put("take-lot-more", !offer ? "" : offer.left == null ? t`of ${offer.ingredient}` : t`of ${offer.ingredient}, ${figure(offer.left)} g left`);
-  $("to-lot").hidden = !asks;
-  $("to-remedies").hidden = !inBatch() || (know.state !== "decision" && know.cue?.asks !== "remedy");
+  keep($("to-lot"), "hidden", !asks);
+  keep($("to-remedies"), "hidden", !inBatch() || (know.state !== "decision" && know.cue?.asks !== "remedy"));
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
   const what = leftOut ? t`left out` : recorded && [`${figure(fine(recorded.net))} g`, VERDICTS[recorded.verdict]].filter(Boolean).join(", ");
@@ -506,7 +512,7 @@ function paintStopped() {
     }, late);
   }
   const [last] = (know.stopped ?? []).filter((one) => Date.now() - Date.parse(one.last) < LATE);
-  $("to-stopped").hidden = inBatch() || !last;
+  keep($("to-stopped"), "hidden", inBatch() || !last);
   put("to-stopped-more", last ? `${last.batch}: ${last.say.split(";")[0]}` : "");
 }
 

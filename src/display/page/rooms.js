@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, figure, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
+import { $, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, ofStep, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
 import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
@@ -563,13 +563,12 @@ export function leaveRoom() {
 /** What moves in a room: the way back with the bench's task, and the scales. */
 export function paintRoom() {
   const running = inBatch();
-  for (const node of document.querySelectorAll("[data-only]")) node.hidden = (node.dataset.only === "batch") !== running;
+  for (const node of document.querySelectorAll("[data-only]")) keep(node, "hidden", (node.dataset.only === "batch") !== running);
   for (const node of document.querySelectorAll("#rooms a")) {
-    if (node.hash === `#/${room.name}`) node.setAttribute("aria-current", "page");
-    else node.removeAttribute("aria-current");
+    keep(node, "ariaCurrent", node.hash === `#/${room.name}` ? "page" : null);
   }
   if (!room.name) return;
-  $("strip").hidden = !running && !know.fault;
+  keep($("strip"), "hidden", !running && !know.fault);
   put("strip-say", $("say").textContent);
   $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
   // The weight goes on meanwhile, and with it what an answer would do.
