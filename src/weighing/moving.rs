@@ -75,13 +75,15 @@ impl Engine {
         let after = self.run.after_flow.get(&step.ingredient);
         let after = after.map_or(0.0, |flow| flow.grams());
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
+        // What came back may be another one: no word before it is at rest.
+        let off = tared.disturbed.is_some() || tared.content.dip.lasted > Mass::ZERO;
         let short = window.low - net > (d * 20).max(step.target.ratio(1, 50));
         let fell_back = tared.approach.stopped && short;
         tared.approach.short_since = tared
             .approach
             .short_since
             .or(Some(seen.at))
-            .filter(|_| fell_back);
+            .filter(|_| fell_back && !off);
         let since = tared.approach.short_since;
         if since.is_some_and(|since| seen.at.since(since) >= FELL_BACK_US) {
             // What made it enough had only pressed on it: who was told to stop is told to go on.
@@ -161,7 +163,8 @@ impl Engine {
     /// It stood below its tare for a moment, and what comes now comes onto that: something that was tared, or
     /// weighed with what is in it, may have gone, and by how much no rest says.
     fn follow_dip(&mut self, seen: &Observation, scale: ScaleIndex, net: Mass, tared: &mut Tared) {
-        let near = net.abs() <= seen.d * 5;
+        // With some of this step in it that is no return, but the way through.
+        let near = net.abs() <= seen.d * 5 && !tared.content.poured;
         // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
         let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
         let lag = self.pans[scale].lag();
@@ -178,7 +181,7 @@ impl Engine {
             return;
         }
         tared.content.dip.lasted = Mass::ZERO;
-        if tared.content.poured && !tared.was_asked_out() {
+        if tared.content.poured {
             // All that was in it was gone, and more: it was off, or another one stands there.
             tared.disturbed = Some(Disturbed {
                 poured: true,

@@ -494,14 +494,14 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
     let (by, name) = (by.shown(d), &step.ingredient);
     match (moving, afresh) {
         (false, true) => phrase!(
-            "{by} g less than before. If something else lay on the scale, say again and begin anew. Say next if that \
-             much {name} was taken out, or if something only pressed on it.",
+            "{by} g less than before. Say again if something else lay there: a lid, a spoon, another vessel. Say next \
+             if that much {name} was taken out, or if something only pressed on it.",
             by,
             name
         ),
         (true, true) => phrase!(
-            "For a while at least {by} g less than before. If something else lay on the scale, say again and begin \
-             anew. Say next if that much {name} was taken out, or if something only pressed on it.",
+            "For a while at least {by} g less than before. Say again if something else lay there: a lid, a spoon, \
+             another vessel. Say next if that much {name} was taken out, or if something only pressed on it.",
             by,
             name
         ),

@@ -3,7 +3,7 @@
 use super::pan::Jump;
 use super::steady::{Level, Stand};
 use super::trace::Shape;
-use crate::formula::VesselWay;
+use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::code::Stands;
@@ -728,6 +728,18 @@ impl Tared {
     pub fn was_asked_out(&self) -> bool {
         let said = self.approach.said.is_some_and(|said| said.is_negative());
         said || self.approach.peak.is_some()
+    }
+
+    /// Some was to be taken out, and what is left is no more than there was, nor so little that no hand that
+    /// was asked for this took the rest: three times what was too much.
+    pub fn holds_less_as_asked(&self, step: &Step, net: Mass) -> bool {
+        let over = self.approach.said.map_or(Mass::ZERO, |said| -said);
+        let most = self
+            .approach
+            .peak
+            .unwrap_or_default()
+            .max(step.target + over);
+        self.was_asked_out() && net <= most && most - net <= (most - step.target) * 3
     }
 
     /// The frame did not move after all: the tare is the one from before.

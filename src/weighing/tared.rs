@@ -1,11 +1,11 @@
 //! A vessel with a known tare.
 
-use super::Engine;
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Observation};
 use super::state::{Disturbed, Removed, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
+use super::{Engine, net_of};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::reading::ScaleIndex;
@@ -154,7 +154,10 @@ impl Engine {
     ) -> State {
         let expected = tared.shown_at_rest(step.vessel);
         let poured_before = tared.disturbed.take().is_some_and(|was| was.poured);
-        if self.pans[scale].same(level.weight, expected, level.d) {
+        let net = net_of(step, tared.tare.base, level.weight);
+        if tared.holds_less_as_asked(step, net)
+            || self.pans[scale].same(level.weight, expected, level.d)
+        {
             self.at_rest(scale, level, step, tared)
         } else if poured_before || tared.content.rest.is_some_and(|net| net > level.d * 5) {
             self.ask_about_vessel(level, tared)

@@ -224,11 +224,12 @@ fn clauses(cue: &Cue, way: &str, say: &str, seen: Seen, last: &mut Option<bool>)
 fn holds(condition: &str, seen: Seen, last: &mut Option<bool>) -> Option<bool> {
     let has = |word: &str| condition.contains(word);
     let not = has(" not ") || condition.ends_with(" not") || has("isn't");
+    let another = seen.same == Some(false);
     let found = if has("something else lay") {
-        Some(seen.gone)
+        Some(seen.gone || another)
     } else if has("that much") || has("only pressed") {
         // What she did not take away herself, or another hand, was her own pouring or pressing.
-        Some(!seen.gone)
+        Some(!seen.gone && !another)
     } else if has("bowl") && !seen.bowl {
         Some(false)
     } else if has("none ") || has("nothing of") || has(" no ") {

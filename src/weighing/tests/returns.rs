@@ -403,7 +403,7 @@ fn what_fell_without_being_asked_for_is_told() {
     b.hold(2.0).pour(154.0, 0.5).hold(2.0);
     asks(
         &b,
-        "6.00 g less than before. If something else lay on the scale",
+        "6.00 g less than before. Say again if something else lay there",
     );
     b.expect_cue(CueKind::Choose);
     let steps = vec![
@@ -451,4 +451,17 @@ fn a_zero_that_drifts_while_the_vessel_is_away_moves_its_tare() {
     };
     assert!(uncertainty(0.02) > uncertainty(0.0));
     assert!(uncertainty(-0.02) > uncertainty(0.0));
+}
+
+/// To take some out is no leave for all of it to go: what comes back after that with far less in it is another one,
+/// and no number is told before it is at rest.
+#[test]
+fn what_was_to_be_lightened_and_comes_back_nearly_empty_is_asked_about() {
+    let mut b = begun(14.0, 4.0);
+    b.hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    let told = b.cues.len();
+    b.pour(140.0, 0.3).hold(0.3).pour(155.0, 0.3).hold(3.0);
+    assert!(!b.cues[told..].iter().any(|cue| cue.kind == CueKind::Add));
+    asks(&b, "Not as it left. Say again and begin this step");
 }
