@@ -503,7 +503,8 @@ impl Engine {
             // An indication of zero is no empty pan now: it must be seen lifted.
             let shown = self.pans[step.scale].last;
             let least = super::order::vessel_at_least(d);
-            let unseen = shown.is_none_or(|shown| (shown.weight - suspect.zero).abs() <= least);
+            let unseen =
+                shown.is_none_or(|shown| (shown.weight - suspect.before.zero).abs() <= least);
             let state = self.ask_clear(step.vessel, unseen);
             self.enter(state);
             return Ok(phrase!("This step begins again once the scale is empty."));

@@ -510,7 +510,7 @@ impl Engine {
         let d = self.readability(step.scale);
         // What it showed before the frame moved says nothing of its mass.
         let stood = match tared.suspect {
-            Some(suspect) => suspect.level,
+            Some(suspect) => suspect.since.level,
             None => tared.content.level,
         };
         // The empty pan itself is nothing that stood there.

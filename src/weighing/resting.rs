@@ -48,7 +48,7 @@ impl Engine {
         mut tared: Box<Tared>,
     ) -> State {
         if let Some(suspect) = &mut tared.suspect {
-            suspect.level = Some(level);
+            suspect.since.level = Some(level);
             if !suspect.exact {
                 // Whatever a guess says, nobody is to pour or take out by it.
                 return match tared.asked {

@@ -1,6 +1,6 @@
 //! States of a step.
 
-use super::pan::Jump;
+use super::pan::{Jump, Observation};
 use super::steady::{Level, Stand};
 use super::trace::Shape;
 use crate::formula::{Step, VesselWay};
@@ -132,41 +132,85 @@ pub(super) struct Refused {
 /// The frame in which the tare stands may have moved: a key, a gap, or the vessel was off.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Suspect {
-    /// The indication of the empty pan, the vessel's without the ingredient, and what it showed when it
-    /// was last at rest, if the frame did not move.
-    pub zero: Mass,
-    pub base: Mass,
-    pub shown: Mass,
-    pub rest: Option<Mass>,
-    /// The most that was seen in it before.
-    pub most: Mass,
-    pub moved: bool,
+    pub before: Before,
     /// If it moved, it moved by just so much as was taken off at rest; else nobody knows.
     pub exact: bool,
-    /// Since when the indication is above that of the empty pan.
-    pub loaded: Option<Moment>,
-    pub poured: bool,
-    /// The highest and the lowest shown since.
-    pub high: Option<Mass>,
-    pub low: Option<Mass>,
-    /// The first and the last of the readings that agree with the lowest.
-    pub low_times: Option<(Moment, Moment)>,
-    /// It came to rest since.
-    pub level: Option<Level>,
+    pub since: Since,
     /// It was lifted as asked, but not for long enough to see the empty pan at rest.
     pub hasty: bool,
     /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
     pub exchanged: bool,
 }
 
+/// What holds if the frame did not move.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Before {
+    /// The indication of the empty pan, the vessel's without the ingredient, and what it showed when it
+    /// was last at rest.
+    pub zero: Mass,
+    pub base: Mass,
+    pub shown: Mass,
+    pub rest: Option<Mass>,
+    /// The most that was seen in it.
+    pub most: Mass,
+    pub moved: bool,
+    pub poured: bool,
+}
+
+/// What was shown since the frame may have moved, or since the lift was asked for.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Since {
+    /// Since when the indication is above that of the empty pan.
+    loaded: Option<Moment>,
+    /// The highest and the lowest.
+    pub high: Option<Mass>,
+    low: Option<Mass>,
+    /// The first and the last of the readings that agree with the lowest.
+    low_times: Option<(Moment, Moment)>,
+    /// It came to rest.
+    pub level: Option<Level>,
+}
+
 /// The turn of a swing shows the same twice as well, for less than this: 0.2 s.
 const SWING_US: u64 = 200_000;
+/// For so long it is left open whether what happened was a lift: 1 s.
+const GUESSED_US: u64 = 1_000_000;
 
-impl Suspect {
+impl Since {
+    /// Takes a reading; `loaded`: above that of the empty pan. Gives the highest and the lowest so far.
+    pub fn follow(&mut self, seen: &Observation, loaded: bool) -> (Mass, Mass) {
+        let low = self.low.map_or(seen.weight, |low| low.min(seen.weight));
+        if self.low.is_none_or(|old| low < old - seen.d) {
+            self.low_times = None;
+        }
+        if seen.weight - low <= seen.d {
+            let first = self.low_times.map_or(seen.at, |(first, _)| first);
+            self.low_times = Some((first, seen.at));
+        }
+        self.low = Some(low);
+        let high = self.high.map_or(seen.weight, |high| high.max(seen.weight));
+        self.high = Some(high);
+        self.loaded = self.loaded.or(Some(seen.at)).filter(|_| loaded);
+        (high, low)
+    }
+
+    /// Whether something has stood there for longer than a lift is left open.
+    pub fn stands(&self, now: Moment) -> bool {
+        self.loaded
+            .is_some_and(|since| now.since(since) >= GUESSED_US)
+    }
+
     /// Whether readings agreed on the lowest that was shown, for longer than a swing's turn.
     pub fn rested_low(&self) -> bool {
         let lasted = self.low_times.map(|(first, last)| last.since(first));
         lasted.is_some_and(|lasted| lasted >= SWING_US)
+    }
+
+    /// What came or went before it was asked for is no answer to that.
+    fn forget_swings(&mut self) {
+        self.high = None;
+        self.low = None;
+        self.low_times = None;
     }
 }
 
@@ -612,7 +656,7 @@ impl Tared {
 
     /// A reading with the vessel still on the pan (`loaded`): more that came, or some taken out, is
     /// no lift when it lasts. What the vessel holds is then not known before its next rest.
-    pub fn follow_rest(&mut self, seen: &super::pan::Observation, at_rest: Mass, loaded: bool) {
+    pub fn follow_rest(&mut self, seen: &Observation, at_rest: Mass, loaded: bool) {
         let by = seen.weight - at_rest;
         let left = by.abs() > seen.d * 3 && loaded;
         self.content.left_rest = self.content.left_rest.or(Some(seen.at)).filter(|_| left);
@@ -637,7 +681,7 @@ impl Tared {
 
     /// How much it fell by in the reading before, if that was at least half of what had stayed in it, unasked, to
     /// about what the key shows, and more comes now.
-    pub fn fell_and_goes_on(&mut self, seen: &super::pan::Observation) -> Option<Mass> {
+    pub fn fell_and_goes_on(&mut self, seen: &Observation) -> Option<Mass> {
         if let Some((by, to)) = self.content.fell {
             let rises = seen.weight > to + seen.d * 2;
             if !rises || self.suspect.is_none() {
@@ -673,19 +717,17 @@ impl Tared {
     /// Its frame may have moved. What was proven before stays proven until something else is.
     pub fn suspected(&mut self, zero: Mass, way: VesselWay, exact: bool) {
         let old = Suspect {
-            zero,
-            base: self.tare.base,
-            shown: self.shown_at_rest(way),
-            rest: self.content.rest,
-            most: self.content.most,
-            moved: self.content.moved,
+            before: Before {
+                zero,
+                base: self.tare.base,
+                shown: self.shown_at_rest(way),
+                rest: self.content.rest,
+                most: self.content.most,
+                moved: self.content.moved,
+                poured: self.content.poured,
+            },
             exact,
-            loaded: None,
-            poured: self.content.poured,
-            high: None,
-            low: None,
-            low_times: None,
-            level: None,
+            since: Since::default(),
             hasty: false,
             exchanged: false,
         };
@@ -694,7 +736,7 @@ impl Tared {
         let suspect = self.suspect.get_or_insert(old);
         suspect.exact &= exact && first;
         // What was shown before is in another frame.
-        suspect.level = None;
+        suspect.since.level = None;
         self.watch_from_now();
         self.approach.inside_since = None;
     }
@@ -702,9 +744,7 @@ impl Tared {
     /// What came or went before it was asked for is no answer to that.
     pub fn watch_from_now(&mut self) {
         if let Some(suspect) = &mut self.suspect {
-            suspect.high = None;
-            suspect.low = None;
-            suspect.low_times = None;
+            suspect.since.forget_swings();
         }
     }
 
@@ -744,12 +784,12 @@ impl Tared {
 
     /// The frame did not move after all: the tare is the one from before.
     pub fn cleared(&mut self) {
-        if let Some(old) = self.suspect.take() {
-            self.tare.base = old.base;
-            self.content.rest = old.rest;
-            self.content.most = old.most;
-            self.content.moved = old.moved;
-            self.content.poured = old.poured;
+        if let Some(Suspect { before, .. }) = self.suspect.take() {
+            self.tare.base = before.base;
+            self.content.rest = before.rest;
+            self.content.most = before.most;
+            self.content.moved = before.moved;
+            self.content.poured = before.poured;
         }
         self.asked = None;
     }
@@ -877,7 +917,7 @@ impl Written {
     }
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
-    pub fn follow(&mut self, seen: &super::pan::Observation) {
+    pub fn follow(&mut self, seen: &Observation) {
         if self.trail.disturbed {
             return;
         }

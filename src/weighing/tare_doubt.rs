@@ -3,18 +3,57 @@
 use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
-use super::state::{Asked, Removed, State, Tared};
+use super::state::{Asked, Before, Removed, State, Suspect, Tared};
 use super::steady::Level;
 use super::zero::shows_zero;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
-/// For so long it is left open whether what happened was a lift: 1 s.
-const GUESSED_US: u64 = 1_000_000;
+/// A reading while the frame may have moved.
+struct Doubted<'a> {
+    scale: ScaleIndex,
+    step: &'a Step,
+    then: Suspect,
+    /// A lift was asked for.
+    asked: bool,
+    /// No vessel weighs less.
+    least: Mass,
+    /// The highest and the lowest shown since.
+    high: Mass,
+    low: Mass,
+    /// Above the empty pan, and what the vessel weighs, if the frame did not move.
+    above: Mass,
+    own: Mass,
+    /// As much came since the lowest as a vessel that is back.
+    came: bool,
+}
+
+impl Doubted<'_> {
+    /// Whether what stood there is off; unless all of it is, the rest still stands there.
+    fn all_is_off(&self, level: Level, tared: &Tared) -> bool {
+        let (above, least) = (self.above, self.least);
+        let fell = self.high - level.weight;
+        let took_off = self.then.before.base - tared.tare.base;
+        let difference = self.step.vessel == VesselWay::Difference;
+        match tared.tare.vessel {
+            // Or it was off before, and what stood there since is off now, as it was asked for.
+            Some(_) if above >= -least && fell > least && (self.asked || self.then.exact) => true,
+            // Just what the key took off is missing on the empty pan; a source was lighter when it went.
+            _ if difference && self.asked && (above + took_off).abs() <= least => true,
+            Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
+            // Less than most of it is what was taken from the source.
+            None if difference => fell >= self.own.ratio(4, 5),
+            // If it was the key, all that it took off is to go; if not, the pan shows what it did.
+            None if self.then.exact && above < -least => -above >= took_off.ratio(4, 5),
+            None => above < -least || fell > least,
+        }
+    }
+}
 
 impl Engine {
     /// Readings were missing. The same weight as before: go on. Anything else has to be proven.
@@ -112,7 +151,7 @@ impl Engine {
             let asked = tared.was_asked_off();
             if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
                 // It was asked for: the fall counts as one.
-                suspect.high = Some(jump.from);
+                suspect.since.high = Some(jump.from);
             }
         }
         if held_some {
@@ -142,162 +181,183 @@ impl Engine {
         step: &Step,
         tared: &mut Tared,
     ) -> Option<State> {
-        let d = seen.d;
         let asked = tared.was_asked_off();
-        let suspect = tared.suspect.as_mut()?;
-        let least = vessel_at_least(d);
-        let low = suspect.low.map_or(seen.weight, |low| low.min(seen.weight));
-        if suspect.low.is_none_or(|old| low < old - d) {
-            suspect.low_times = None;
-        }
-        if seen.weight - low <= d {
-            let first = suspect.low_times.map_or(seen.at, |(first, _)| first);
-            suspect.low_times = Some((first, seen.at));
-        }
-        suspect.low = Some(low);
-        let high = suspect
-            .high
-            .map_or(seen.weight, |high| high.max(seen.weight));
-        suspect.high = Some(high);
         let vessel = tared.tare.vessel;
-        let took_off = suspect.base - tared.tare.base;
-        let above = seen.weight - suspect.zero;
-        let then = *suspect;
-        let came = seen.weight - low;
-        let own = vessel.unwrap_or(then.base - then.zero);
-        let difference = step.vessel == VesselWay::Difference;
+        let suspect = tared.suspect.as_mut()?;
+        let Before { zero, base, .. } = suspect.before;
+        let least = vessel_at_least(seen.d);
+        let above = seen.weight - zero;
+        let (high, low) = suspect.since.follow(seen, above > least);
+        // At the display's zero it may as well be the key.
+        suspect.exchanged |= !asked && above <= least && !shows_zero(seen.weight, seen.d);
+        let own = vessel.unwrap_or(base - zero);
         // A source comes back without what was taken from it, be it nearly all.
-        let back = match difference {
-            true => own.ratio(1, 20),
-            false => own.ratio(4, 5),
+        let back = match step.vessel {
+            VesselWay::Difference => own.ratio(1, 20),
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => own.ratio(4, 5),
         }
         .max(least);
-        let a_vessel_came = own > least && came >= back;
-        suspect.loaded = suspect.loaded.or(Some(seen.at)).filter(|_| above > least);
-        // At the display's zero it may as well be the key.
-        suspect.exchanged |= !asked && above <= least && !shows_zero(seen.weight, d);
-        let stands = suspect
-            .loaded
-            .is_some_and(|since| seen.at.since(since) >= GUESSED_US);
-        if stands && !then.exact && !asked {
+        let doubted = Doubted {
+            scale,
+            step,
+            then: *suspect,
+            asked,
+            least,
+            high,
+            low,
+            above,
+            own,
+            came: own > least && seen.weight - low >= back,
+        };
+        if suspect.since.stands(seen.at) && !suspect.exact && !asked {
             // Nobody is to pour on by a number that may be another one.
             return Some(self.ask_lift_and_back(step, Box::new(tared.clone())));
         }
-        if let (true, Some(level)) = (asked && a_vessel_came, seen.steady) {
-            let off = (low - then.zero).abs();
-            // Once more as hasty: what the pan showed last is near enough to the zero that was known.
-            let same_frame = off <= if then.hasty { least } else { d * 5 };
-            let seen_empty = then.rested_low() && (vessel.is_some() || difference);
-            if same_frame || seen_empty {
-                // It was off as it was asked for, and the pan showed what an empty one did, or two readings
-                // agreed on what an empty one shows now. So what stands there is known.
-                tared.suspect = None;
-                if same_frame {
-                    tared.tare.base = then.zero + own;
-                    if off > d * 5 {
-                        tared.tare.unproven = tared.tare.unproven.max(off);
-                    }
-                } else {
-                    tared.tare.base = low + own;
-                    if vessel.is_none() {
-                        tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(own));
-                    }
-                    // Near the zero that was known it may have been on its way there still.
-                    tared.tare.unproven += if off <= least { off } else { d * 2 };
-                    self.set_zero(scale, low, false);
-                }
-                tared.tare.carried += 2;
-                tared.content.moved = false;
-                tared.content.poured = true;
-                tared.content.rest = then.rest;
-                tared.content.most = then.most;
-                if self.is_as_it_was_seen(scale, tared, level) {
-                    return Some(self.vessel_returned(level, Box::new(tared.clone())));
-                }
-                return Some(self.ask_about_vessel(level, Box::new(tared.clone())));
-            }
+        let level = seen.steady?;
+        if asked && doubted.came {
+            return Some(self.back_as_asked(&doubted, level, tared));
+        }
+        if asked
+            && step.vessel != VesselWay::Difference
+            && let Some(state) = self.off_as_asked(&doubted, level, tared)
+        {
+            return Some(state);
+        }
+        if above <= least {
+            let all = doubted.all_is_off(level, tared);
+            return all.then(|| self.frame_proven(scale, level, step, Box::new(tared.clone())));
+        }
+        self.stands_in_doubt(&doubted, level, tared)
+    }
+
+    /// It was to be lifted, and stands there at rest.
+    fn back_as_asked(&mut self, doubted: &Doubted, level: Level, tared: &mut Tared) -> State {
+        let Doubted {
+            then,
+            least,
+            low,
+            own,
+            ..
+        } = *doubted;
+        let (step, vessel) = (doubted.step, tared.tare.vessel);
+        let difference = step.vessel == VesselWay::Difference;
+        let off = (low - then.before.zero).abs();
+        // Once more as hasty: what the pan showed last is near enough to the zero that was known.
+        let same_frame = off <= if then.hasty { least } else { level.d * 5 };
+        let seen_empty = then.since.rested_low() && (vessel.is_some() || difference);
+        if !same_frame && !seen_empty {
             // Not off for long enough: it is asked for again.
             tared.watch_from_now();
             if let Some(suspect) = tared.suspect.as_mut() {
-                suspect.level = Some(level);
+                suspect.since.level = Some(level);
                 suspect.hasty = true;
             }
             let say = phrases::too_soon(step.vessel);
             self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
-            return Some(State::Tared(Box::new(tared.clone())));
+            return State::Tared(Box::new(tared.clone()));
         }
-        if let Some(level) = seen.steady.filter(|_| asked && !difference) {
-            let fell = high - level.weight;
-            let held = then.most.max(then.rest.unwrap_or_default());
-            let gone = match vessel {
-                // As much as the vessel weighs, and more than came of what it held: wherever the zero is.
-                Some(vessel) => {
-                    fell >= vessel - vessel.ratio(1, 50) - least && fell > held.ratio(3, 2) + least
-                }
-                // Most of all that stood there went as it was asked for: what shows now is the empty pan,
-                // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it,
-                // by this frame or, where the scale was off and has another, by what was seen before.
-                None => {
-                    let whole = [own + (high - tared.tare.base), own + held];
-                    let slack = own.ratio(1, 50) + least;
-                    let all = whole.iter().any(|&whole| (fell - whole).abs() <= slack);
-                    fell > (high - then.zero).ratio(4, 5).max(least)
-                        || (fell >= own.ratio(4, 5).max(least) && all)
-                }
-            };
-            if gone {
-                return Some(self.frame_proven(scale, level, step, Box::new(tared.clone())));
+        // It was off as it was asked for, and the pan showed what an empty one did, or two readings
+        // agreed on what an empty one shows now. So what stands there is known.
+        tared.suspect = None;
+        if same_frame {
+            tared.tare.base = then.before.zero + own;
+            if off > level.d * 5 {
+                tared.tare.unproven = tared.tare.unproven.max(off);
             }
-            let off = fell > least && then.rested_low();
-            if vessel.is_none() && then.hasty && off && above > least {
-                // It was lifted as it was asked for twice, by no frame that was thought of.
-                self.see_zero(scale, level.weight);
-                return Some(self.tare_lost(level.weight, tared));
+        } else {
+            tared.tare.base = low + own;
+            if vessel.is_none() {
+                tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(own));
             }
+            // Near the zero that was known it may have been on its way there still.
+            tared.tare.unproven += if off <= least { off } else { level.d * 2 };
+            self.set_zero(doubted.scale, low, false);
         }
-        if above <= least {
-            // Unless all of the vessel is off, the rest still stands there.
-            let level = seen.steady?;
-            let fell = high - level.weight;
-            let all = match vessel {
-                // Or it was off before, and what stood there since is off now, as it was asked for.
-                Some(_) if above >= -least && fell > least && (asked || then.exact) => true,
-                // Just what the key took off is missing on the empty pan; a source was lighter when it went.
-                _ if difference && asked && (above + took_off).abs() <= least => true,
-                Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
-                // Less than most of it is what was taken from the source.
-                None if difference => fell >= own.ratio(4, 5),
-                // If it was the key, all that it took off is to go; if not, the pan shows what it did.
-                None if then.exact && above < -least => -above >= took_off.ratio(4, 5),
-                None => above < -least || fell > least,
-            };
-            return all.then(|| self.frame_proven(scale, level, step, Box::new(tared.clone())));
+        tared.tare.carried += 2;
+        tared.content.moved = false;
+        tared.content.poured = true;
+        tared.content.rest = then.before.rest;
+        tared.content.most = then.before.most;
+        if self.is_as_it_was_seen(doubted.scale, tared, level) {
+            return self.vessel_returned(level, Box::new(tared.clone()));
         }
-        let level = seen.steady?;
-        let same = self.pans[scale].same(level.weight, then.shown, d);
-        if a_vessel_came && same {
+        self.ask_about_vessel(level, Box::new(tared.clone()))
+    }
+
+    /// A vessel was to be lifted: whether what shows at rest is the empty pan, wherever its zero is.
+    fn off_as_asked(
+        &mut self,
+        doubted: &Doubted,
+        level: Level,
+        tared: &mut Tared,
+    ) -> Option<State> {
+        let Doubted {
+            scale,
+            step,
+            then,
+            least,
+            high,
+            above,
+            own,
+            ..
+        } = *doubted;
+        let fell = high - level.weight;
+        let held = then.before.most.max(then.before.rest.unwrap_or_default());
+        let gone = match tared.tare.vessel {
+            // As much as the vessel weighs, and more than came of what it held.
+            Some(vessel) => {
+                fell >= vessel - vessel.ratio(1, 50) - least && fell > held.ratio(3, 2) + least
+            }
+            // Most of all that stood there went as it was asked for: what shows now is the empty pan,
+            // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it,
+            // by this frame or, where the scale was off and has another, by what was seen before.
+            None => {
+                let whole = [own + (high - tared.tare.base), own + held];
+                let slack = own.ratio(1, 50) + least;
+                let all = whole.iter().any(|&whole| (fell - whole).abs() <= slack);
+                fell > (high - then.before.zero).ratio(4, 5).max(least)
+                    || (fell >= own.ratio(4, 5).max(least) && all)
+            }
+        };
+        if gone {
+            return Some(self.frame_proven(scale, level, step, Box::new(tared.clone())));
+        }
+        let off = fell > least && then.since.rested_low();
+        if tared.tare.vessel.is_none() && then.hasty && off && above > least {
+            // It was lifted as it was asked for twice, by no frame that was thought of.
+            self.see_zero(scale, level.weight);
+            return Some(self.tare_lost(level.weight, tared));
+        }
+        None
+    }
+
+    /// At rest above the empty pan: a vessel that is back, or was never off.
+    fn stands_in_doubt(
+        &mut self,
+        doubted: &Doubted,
+        level: Level,
+        tared: &mut Tared,
+    ) -> Option<State> {
+        let Doubted {
+            scale, step, then, ..
+        } = *doubted;
+        if doubted.came && self.pans[scale].same(level.weight, then.before.shown, level.d) {
             // It was off, and is back as it left.
             tared.cleared();
             return None;
         }
         let net = net_of(step, tared.tare.base, level.weight);
-        let too_much = net > step.highest * 2 + least;
-        if a_vessel_came && too_much {
+        if doubted.came && net > step.highest * 2 + doubted.least {
             // Nobody pours that: a vessel came. It is looked at as one that comes back.
             tared.cleared();
             return Some(self.judge_return(scale, level, Removed::new(Box::new(tared.clone()))));
         }
-        if then.exact && step.vessel != VesselWay::Difference && net > d * 5 {
-            let pan = &self.pans[scale];
-            let shape = pan.shape(
-                tared.tare.base + suspect.rest.unwrap_or_default(),
-                level.weight,
-                d,
-            );
-            if shape.is_pour() && suspect.level.is_none() {
+        if then.exact && step.vessel != VesselWay::Difference && net > level.d * 5 {
+            let rested = tared.tare.base + then.before.rest.unwrap_or_default();
+            let shape = self.pans[scale].shape(rested, level.weight, level.d);
+            if shape.is_pour() && then.since.level.is_none() {
                 // Only a pour is that slow: it was the key.
                 self.key_proven(scale, tared);
-                return None;
             }
         }
         None
@@ -306,12 +366,16 @@ impl Engine {
     /// The jump was the key: the frame moved by what it took off.
     fn key_proven(&mut self, scale: ScaleIndex, tared: &mut Tared) {
         if let Some(old) = tared.suspect.take() {
-            let shift = tared.tare.base - old.base;
-            if old.rest.is_some_and(|net| net.abs() > tared.tare.d * 5) {
+            let shift = tared.tare.base - old.before.base;
+            if old
+                .before
+                .rest
+                .is_some_and(|net| net.abs() > tared.tare.d * 5)
+            {
                 tared.tare.carried += 2;
             }
             let exact = self.pans[scale].zero_is_exact();
-            self.set_zero(scale, old.zero + shift, exact);
+            self.set_zero(scale, old.before.zero + shift, exact);
         }
         tared.asked = None;
     }
@@ -330,17 +394,17 @@ impl Engine {
         let asked_back = !old.exchanged;
         let exact_zero = self.pans[scale].zero_is_exact();
         self.see_zero(scale, level.weight);
-        let unmoved = (level.weight - old.zero).abs() <= vessel_at_least(level.d);
-        let stood = old.level;
+        let unmoved = (level.weight - old.before.zero).abs() <= vessel_at_least(level.d);
+        let stood = old.since.level;
         // A zero that was only worked out is seen for the first time.
         let near = if exact_zero {
             level.d * 5
         } else {
             vessel_at_least(level.d)
         };
-        let off = (level.weight - old.zero).abs();
+        let off = (level.weight - old.before.zero).abs();
         let same_zero = off <= near;
-        let held = stood.map(|stood| net_of(step, old.base, stood.weight));
+        let held = stood.map(|stood| net_of(step, old.before.base, stood.weight));
         if same_zero
             && step.vessel != VesselWay::Difference
             && held.is_none_or(|net| net >= -(level.d * 5))
@@ -351,7 +415,7 @@ impl Engine {
             tared.content.moved |= moved;
             tared.content.poured = true;
             if exact_zero {
-                tared.tare.base += level.weight - old.zero;
+                tared.tare.base += level.weight - old.before.zero;
             } else {
                 tared.tare.vessel = Some(tared.tare.base - level.weight);
                 tared.tare.unproven = tared.tare.unproven.max(off);
@@ -376,9 +440,9 @@ impl Engine {
         let known = tared
             .tare
             .vessel
-            .or((unmoved && exact_zero).then(|| old.base - old.zero));
+            .or((unmoved && exact_zero).then(|| old.before.base - old.before.zero));
         // A bowl with more in it cannot be begun again: what is known of it counts, as far as it goes.
-        let loose = (!self.can_begin_afresh()).then(|| old.base - old.zero);
+        let loose = (!self.can_begin_afresh()).then(|| old.before.base - old.before.zero);
         if known.is_none()
             && let Some(mass) = loose
         {
@@ -407,7 +471,7 @@ impl Engine {
                     came: None,
                 });
             }
-            tared.tare.base += level.weight - old.zero;
+            tared.tare.base += level.weight - old.before.zero;
             return self.vessel_removed(Removed::new(tared));
         }
         if lighter && self.can_begin_afresh() {

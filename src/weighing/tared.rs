@@ -86,7 +86,7 @@ impl Engine {
                 let stood = tared.content.level.filter(|_| !tared.content.moved);
                 tared.suspected(zero, step.vessel, !tared.content.poured);
                 if let Some(suspect) = tared.suspect.as_mut() {
-                    suspect.level = stood;
+                    suspect.since.level = stood;
                 }
                 self.follow_suspect(scale, seen, step, tared)
             }
