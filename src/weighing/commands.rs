@@ -219,6 +219,7 @@ impl Engine {
             }
             State::Residue(emptied) => self.next_after_residue(emptied),
             State::Choose => self.close_out_of_limits(),
+            State::Landing(landing) if self.sways_there() => self.land_restless(landing),
             State::Tared(_)
             | State::Empty
             | State::Landing(_)

@@ -21,9 +21,6 @@ use crate::vocabulary::reading::ScaleIndex;
 /// What a person can answer to a cue before this has not been asked for by it.
 const REACTION_US: u64 = 300_000;
 
-/// An empty pan that shows the same for 0.4 s tells what lies on it, to a few steps.
-const FLAT_US: u64 = 400_000;
-
 impl Engine {
     /// Whether the indication fell well below the vessel's own weight and rises again: a beaker that is
     /// exchanged in one movement never lets the pan show empty.
@@ -404,8 +401,9 @@ impl Engine {
         );
         let key = keyed || (seen.may_be_key() && !(lifts && seen.weight.abs() > seen.d));
         if seen.after_gap || seen.unit_changed || key {
-            // Nothing more is to be learned from it.
-            run.give_up_lift_check();
+            // Nothing more is to be learned from it than what it showed until then.
+            self.last_word_of_the_pan();
+            self.run.give_up_lift_check();
             return;
         }
         if check.missed {
@@ -450,7 +448,7 @@ impl Engine {
             }
             (Some(_) | None, _) => {
                 let flat = seen.go_on_from(check.flat);
-                let lasted = flat.readings >= 3 && flat.at.since(flat.since) >= FLAT_US;
+                let lasted = flat.is_flat();
                 if lasted && off(flat.weight) {
                     check.lasted = Some(flat);
                 }
@@ -461,7 +459,7 @@ impl Engine {
         self.pan_speaks(level, rests);
     }
 
-    /// The batch closes: where the pan has not rested, what it showed for a moment must do.
+    /// Where the pan has not rested, and will not, what it showed for a moment must do.
     pub(super) fn last_word_of_the_pan(&mut self) {
         let check = self.run.lift_check.as_ref();
         if let Some(lasted) = check

@@ -164,7 +164,9 @@ impl Engine {
     /// weighed with what is in it, may have gone, and by how much no rest says.
     fn follow_dip(&mut self, seen: &Observation, scale: ScaleIndex, net: Mass, tared: &mut Tared) {
         // With some of this step in it that is no return, but the way through.
-        let near = net.abs() <= seen.d * 5 && !tared.content.poured;
+        let at_base = |shown: Mass| (shown - tared.tare.base).abs() <= seen.d * 5;
+        let stays = at_base(seen.weight) && seen.before.is_some_and(at_base);
+        let near = stays && !tared.content.poured;
         // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
         let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
         let lag = self.pans[scale].lag();
@@ -173,7 +175,12 @@ impl Engine {
             tared.content.dip = Dip::default();
             return;
         }
-        let below = (net < -vessel_at_least(seen.d)).then_some(-net);
+        // Nobody takes anything out of an empty vessel.
+        let least = match tared.content.poured {
+            true => vessel_at_least(seen.d),
+            false => seen.d * 10,
+        };
+        let below = (net < -least).then_some(-net);
         tared.content.dip.follow(seen.at, below);
         let above = tared.content.above.is_some_and(|(_, n)| n >= 2) && net > seen.d * 5;
         let dip = tared.content.dip.lasted;

@@ -3,8 +3,8 @@
 use super::event::Event;
 use super::pan::{JumpCause, Observation, Zero};
 use super::phrases::Words;
-use super::placing::SLOW_LANDING_US;
-use super::run::Settling;
+use super::placing::{FLICKER, SLOW_LANDING_US, UNRESTED_US};
+use super::run::{Settling, Unrested};
 use super::state::{Asked, Landing, Removed, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
@@ -25,6 +25,8 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
     (d * 20).max(Mass::from_g(1))
 }
 
+/// What turns so often goes to and fro.
+const SWAYS: u32 = 3;
 /// A vessel that may stand there unseen is asked for after 8 s.
 const UNSEEN_US: u64 = 8_000_000;
 /// What is inside and not recorded after 20 s is spoken of.
@@ -444,6 +446,59 @@ impl Engine {
         self.say_that_it_settles(scale, seen);
         self.remind(scale, seen);
         self.say_once_more(scale, seen);
+        self.say_that_it_sways(scale, seen);
+    }
+
+    /// What waits for a rest waits for ever in a wind that does not end: that is said once in each state, with the
+    /// word that takes a vessel as it stands. What moves by no more than a flicker is no wind.
+    fn say_that_it_sways(&mut self, scale: ScaleIndex, seen: &Observation) {
+        let state = &self.run.state;
+        let waits = match state {
+            State::Empty
+            | State::Landing(_)
+            | State::Clear { .. }
+            | State::TareUnknown(_)
+            | State::Removed(_)
+            | State::VesselMismatch { .. }
+            | State::Residue(_) => true,
+            State::Tared(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Mix { .. }
+            | State::Choose
+            | State::Done => false,
+        };
+        let stands = state.stands();
+        let landing = matches!(state, State::Landing(_));
+        let restless = self.pans[scale].restless(seen.at);
+        let flickers = restless.is_some_and(|(_, range)| range <= seen.d * FLICKER);
+        // A rest ends a landing; one that did not was the turn of a swing.
+        let rests = flickers || (seen.steady.is_some() && !landing);
+        if !waits || rests || seen.after_gap {
+            self.run.unrested = None;
+            return;
+        }
+        let same = self.run.unrested.filter(|before| before.stands == stands);
+        let mut unrested = same.unwrap_or(Unrested::begin(stands, seen));
+        unrested.follow(seen, seen.d * FLICKER);
+        // Down, up and down again: neither a slow scale on its way nor a hand that came once.
+        let sways = unrested.turns >= SWAYS;
+        let tells = sways && !unrested.told && seen.at.since(unrested.since) >= UNRESTED_US;
+        unrested.told |= tells;
+        self.run.unrested = Some(unrested);
+        if !tells {
+            return;
+        }
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: FaultCode::Unsteady,
+            over: false,
+        });
+        if landing {
+            self.cue_urgent(CueKind::Fault, phrases::sways_there(), &[Choice::Next]);
+        } else {
+            self.tell_beside(phrases::sways(), CueKind::Fault, &[]);
+        }
     }
 
     /// What was off and stands there again has done what the sentence asks; a slow scale takes its time to see

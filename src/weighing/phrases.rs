@@ -570,6 +570,20 @@ pub(super) fn draught() -> Sentence {
     )
 }
 
+/// Nothing is recorded yet, and a rest is waited for.
+pub(super) fn sways() -> Sentence {
+    phrase!(
+        "The scale does not come to rest. Shield it from the draught and take your hands off the bench."
+    )
+}
+
+/// What landed does not come to rest.
+pub(super) fn sways_there() -> Sentence {
+    sways().and(phrase!(
+        "Say next if it stays so; the record says how sure it is."
+    ))
+}
+
 /// It rests, and in the last minutes it strayed by more than this step can stand.
 pub(super) fn strays() -> Sentence {
     phrase!(

@@ -10,8 +10,9 @@ use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::Sentence;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
+use crate::vocabulary::code::Stands;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -181,14 +182,21 @@ impl Engine {
                 State::Empty
             }
             Load::Nothing => {
+                let zero = self.zero(scale);
+                let came = |shown: Mass| shown - zero;
+                let by = |before: Mass| (seen.weight - before).abs();
+                let stays = seen.before.is_some_and(|before| by(before) <= seen.d);
                 if let Some(level) = seen.steady {
-                    let came = level.weight - self.zero(scale);
+                    let came = came(level.weight);
                     let moved = known && came.abs() > level.d * 10;
                     if moved {
                         self.run.coming.little = (came > Mass::ZERO).then_some(came);
                     }
                     // The empty pan's indication drifts; we follow it, the tare must not.
                     self.see_zero(scale, level.weight);
+                } else if known && stays && -came(seen.weight) > seen.d * FLICKER {
+                    // What lay there was wiped off; what lands before the next rest lands onto this.
+                    self.see_zero(scale, seen.weight);
                 } else if seen.plateau {
                     self.follow_tail(scale, seen.weight);
                 }
@@ -271,7 +279,7 @@ impl Engine {
                 None => {
                     if seen.at.since(landing.since) > UNRESTED_US
                         && let Some(restless) = self.pans[scale].restless(seen.at)
-                        && restless.1 <= seen.d * 5
+                        && restless.1 <= seen.d * FLICKER
                     {
                         return self.judge_restless(scale, restless, landing.keyed);
                     }
@@ -285,6 +293,25 @@ impl Engine {
             },
             Load::Nothing | Load::BelowEmpty => State::Landing(landing),
         }
+    }
+
+    /// It was said that what landed does not come to rest, and it still does not.
+    pub(super) fn sways_there(&self) -> bool {
+        self.run
+            .unrested
+            .is_some_and(|unrested| unrested.told && unrested.stands == Stands::Landing)
+    }
+
+    /// By the maker's word it stays as restless as it is.
+    pub(super) fn land_restless(&mut self, landing: Landing) -> Sentence {
+        let scale = self.scale_needed().unwrap_or_default();
+        let Some((level, range)) = self.pans[scale].restless(self.now) else {
+            return phrase!("The scale is not at rest. Wait a moment, then say next again.");
+        };
+        let range = range.max(self.pans[scale].wander.amount(level.d) + level.d);
+        let state = self.judge_restless(scale, (level, range), landing.keyed);
+        self.enter(state);
+        phrase!("Taken as it stands; the record says how sure it is.")
     }
 
     /// What landed flickers and never rests: its tare is as sure as the flicker is wide.
@@ -829,4 +856,6 @@ const STOOD_LONG_US: u64 = 3_000_000;
 /// What does not rest for so long after its touch is spoken of: 4 s.
 pub(super) const SLOW_LANDING_US: u64 = 4_000_000;
 /// What flickers and does not come to rest for so long is taken as it is: 12 s.
-const UNRESTED_US: u64 = 12_000_000;
+pub(super) const UNRESTED_US: u64 = 12_000_000;
+/// Going to and fro by no more than so many steps is a flicker.
+pub(super) const FLICKER: i64 = 5;

@@ -336,8 +336,7 @@ impl Engine {
         if down {
             tared.tare.wander = tared.tare.wander.max(net.abs() - d);
         }
-        tared.tare.base = level.weight;
-        tared.tare.at = level.at;
+        tared.tare.follow(level);
         if let Some(vessel) = tared.tare.vessel {
             // The vessel did not change: the zero did.
             let exact = self.pans[scale].zero_is_exact();
@@ -452,7 +451,7 @@ impl Engine {
         }
     }
 
-    /// The wander of tare and gross together, and what it crept at rest.
+    /// The wander of tare and gross together, what it crept at rest, and what the tare may have crept on.
     pub(super) fn wander_of(&self, tared: &Tared, d: Mass) -> Mass {
         let (base, now) = (tared.tare.wander, self.wander_now());
         let crept = tared
@@ -460,11 +459,13 @@ impl Engine {
             .level
             .map(|level| tared.content.creep.amount(level));
         let crept = (crept.unwrap_or_default().abs() - d).max(Mass::ZERO);
-        if [base, now, crept] == [Mass::ZERO; 3] {
+        let on = tared.tare.creeps_on(self.now);
+        let parts = [base, now, crept, on];
+        if parts == [Mass::ZERO; 4] {
             return Mass::ZERO;
         }
-        let both = base.to_g_f64().hypot(now.to_g_f64());
-        Mass::from_g_f64(both.hypot(crept.to_g_f64())).unwrap_or(Mass::ZERO)
+        let all = parts.map(Mass::to_g_f64).into_iter().fold(0.0, f64::hypot);
+        Mass::from_g_f64(all).unwrap_or(Mass::ZERO)
     }
 
     pub(super) fn ask_once(

@@ -47,6 +47,7 @@ pub(super) struct Run {
     pub begun: Moment,
     /// Since when nothing happens where something should, and whether that was said.
     pub waits_since: Option<(Moment, bool)>,
+    pub unrested: Option<Unrested>,
     pub spoken: Spoken,
     pub settling: Settling,
     /// All is weighed and off the pan, which is waited for to rest, since then.
@@ -102,6 +103,57 @@ impl Settling {
             self.high = seen.weight;
         }
         self.since
+    }
+}
+
+/// A rest is waited for in a state, and the indication goes to and fro.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Unrested {
+    pub stands: Stands,
+    pub since: Moment,
+    /// That was said.
+    pub told: bool,
+    /// The furthest since the last turn, from where, which way that is, and how many turns there were.
+    furthest: Mass,
+    from: Mass,
+    rises: bool,
+    pub turns: u32,
+}
+
+impl Unrested {
+    pub fn begin(stands: Stands, seen: &Observation) -> Unrested {
+        Unrested {
+            stands,
+            since: seen.at,
+            told: false,
+            furthest: seen.weight,
+            from: seen.weight,
+            rises: true,
+            turns: 0,
+        }
+    }
+
+    /// Takes a reading; back by more than `least` is a turn. A way as long as a vessel's weight is a hand, and
+    /// all begins anew.
+    pub fn follow(&mut self, seen: &Observation, least: Mass) {
+        let on = match self.rises {
+            true => seen.weight - self.furthest,
+            false => self.furthest - seen.weight,
+        };
+        if on < -least {
+            self.from = self.furthest;
+            self.rises = !self.rises;
+            self.turns = self.turns.saturating_add(1);
+        }
+        if on >= Mass::ZERO || on < -least {
+            self.furthest = seen.weight;
+        }
+        if (self.furthest - self.from).abs() > vessel_at_least(seen.d) {
+            *self = Unrested {
+                told: self.told,
+                ..Unrested::begin(self.stands, seen)
+            };
+        }
     }
 }
 
@@ -268,6 +320,7 @@ impl Run {
             corrections: Vec::new(),
             begun,
             waits_since: None,
+            unrested: None,
             spoken: Spoken::default(),
             settling: Settling::default(),
             closing_since: None,

@@ -269,6 +269,32 @@ pub(super) struct Tare {
     pub carried: u32,
     /// Wander of the indication when the tare was taken.
     pub wander: Mass,
+    /// How far the base was followed since, and for how long: microseconds.
+    pub crept: (Mass, u64),
+}
+
+/// What crept before the pour does so in it: at most so many times as long as it was looked at.
+const CREEPS_ON: u64 = 5;
+
+impl Tare {
+    /// Nothing is in it yet, and the indication has crept to `level`.
+    pub fn follow(&mut self, level: Level) {
+        let (by, us) = self.crept;
+        self.crept = (by + level.weight - self.base, us + level.at.since(self.at));
+        self.base = level.weight;
+        self.at = level.at;
+    }
+
+    /// How far the base may have crept on until `now`, at the pace that was seen: a charge that leaks away, a
+    /// vessel that cools. Zero where it moved by less than two steps, which a flicker does.
+    pub fn creeps_on(&self, now: Moment) -> Mass {
+        let (by, us) = self.crept;
+        if by.abs() < self.d * 2 || us == 0 {
+            return Mass::ZERO;
+        }
+        let since = now.since(self.at).min(us.saturating_mul(CREEPS_ON));
+        by.abs().ratio(since as i64, us as i64)
+    }
 }
 
 /// What is known of the step's ingredient in a vessel.
@@ -644,6 +670,7 @@ impl Tared {
                 unproven: Mass::ZERO,
                 carried: 0,
                 wander: Mass::ZERO,
+                crept: (Mass::ZERO, 0),
             },
             content: Content::default(),
             approach: Approach::default(),

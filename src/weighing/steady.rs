@@ -36,7 +36,15 @@ pub struct Level {
     pub since: Moment,
 }
 
+/// An empty pan that shows the same for 0.4 s tells what lies on it, to a few steps.
+const FLAT_US: u64 = 400_000;
+
 impl Level {
+    /// Whether readings agreed for as long as that, at rest or not.
+    pub fn is_flat(&self) -> bool {
+        self.readings >= FEWEST_READINGS as u32 && self.at.since(self.since) >= FLAT_US
+    }
+
     /// Whether it is one reading of an indication that never rests.
     pub fn flickers(&self) -> bool {
         self.readings < FEWEST_READINGS as u32

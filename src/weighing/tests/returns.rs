@@ -243,8 +243,13 @@ fn lifted_to_mix(more: bool) -> Bench {
 
 /// What the row of the first step claims now.
 fn claimed(b: &Bench) -> (Option<Verdict>, Mass) {
+    claimed_of(1, b)
+}
+
+fn claimed_of(step: usize, b: &Bench) -> (Option<Verdict>, Mass) {
     let mut rows = b.rows.iter().rev();
-    let row = rows.find(|row| row.step == 1 && row.kind == RowKind::Weighed && row.net.is_some());
+    let row =
+        rows.find(|row| row.step == step && row.kind == RowKind::Weighed && row.net.is_some());
     let row = row.expect("a weight");
     (row.verdict, row.uncertainty.expect("a claim"))
 }
@@ -464,4 +469,85 @@ fn what_was_to_be_lightened_and_comes_back_nearly_empty_is_asked_about() {
     b.pour(140.0, 0.3).hold(0.3).pour(155.0, 0.3).hold(3.0);
     assert!(!b.cues[told..].iter().any(|cue| cue.kind == CueKind::Add));
     asks(&b, "Not as it left. Say again and begin this step");
+}
+
+/// A wind that does not end while a beaker lands: it is told, and a word takes the beaker as it stands, with as much
+/// less certainty. A slow scale on its way is no wind.
+#[test]
+fn a_vessel_that_lands_in_a_wind_is_told_of_and_taken_by_a_word() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0);
+    for at in 0..200 {
+        b.read(150.0 + 0.08 * (f64::from(at) / 4.0).sin());
+    }
+    asks(&b, "The scale does not come to rest.");
+    b.expect_cue(CueKind::Fault);
+    assert!(
+        b.answer(Command::Next)
+            .contains("the record says how sure it is")
+    );
+    b.expect_cue(CueKind::Add);
+    b.hold(1.0).pour(162.0, 5.0).hold(3.0);
+    let row = b.row();
+    assert!(row.uncertainty > Some(g("0.15")), "{row:?}");
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0);
+    for at in 0..200 {
+        b.read(150.0 - 150.0 * (-f64::from(at) / 40.0).exp());
+    }
+    assert!(!b.cues.iter().any(|cue| cue.kind == CueKind::Fault));
+}
+
+/// What was wiped off just before the next beaker came is no part of the empty pan.
+#[test]
+fn the_zero_goes_with_what_is_wiped_off() {
+    let steps = vec![
+        step(1, "Salt", "12.00", VesselWay::Beaker),
+        step(2, "Clay", "12.00", VesselWay::Beaker),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(3.0);
+    b.land(0.3).hold(2.0);
+    asks(&b, "0.30 g stayed on the scale");
+    b.pour(0.0, 0.2).hold(0.2);
+    b.land(140.0).hold(1.5).pour(152.0, 4.0).hold(3.0);
+    b.land(0.3).hold(3.0);
+    let claims = claimed_of(2, &b);
+    assert!(claims.1 >= g("0.3"), "{claims:?}");
+}
+
+/// Nobody takes anything out of an empty vessel: what it stood below its tare for a moment, before the pour, is not
+/// sure in the record.
+#[test]
+fn a_moment_below_the_tare_of_an_empty_vessel_is_in_the_uncertainty() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.pour(149.5, 0.1).hold(0.5).pour(162.0, 4.0).hold(3.0);
+    let row = b.row();
+    assert!(row.uncertainty >= Some(g("0.5")), "{row:?}");
+    assert_eq!(row.verdict, None);
+}
+
+/// The key on the empty pan comes after what that showed.
+#[test]
+fn the_pan_has_spoken_before_the_key() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    b.pour(12.0, 4.0).hold(3.0);
+    b.land(-150.2).hold(0.6).jump(0.0).hold(3.0);
+    assert!(claimed(&b).1 >= g("0.2"), "{:?}", claimed(&b));
+}
+
+/// A charge that leaks off the vessel before the pour leaks on in it.
+#[test]
+fn what_the_tare_crept_goes_on_in_the_pour() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    for step in 1..=6 {
+        b.pour(150.0 - 0.01 * f64::from(step), 0.1).hold(1.0);
+    }
+    b.pour(161.94, 12.0).hold(3.0);
+    asks(&b, "The scale strayed by more than this step allows");
+    b.say(Command::Keep).hold(1.0);
+    assert!(claimed(&b).1 >= g("0.1"), "{:?}", claimed(&b));
 }
