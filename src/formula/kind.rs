@@ -388,7 +388,8 @@ fn spirit(words: &[String]) -> bool {
 
 /// The terms of a list.
 fn terms(list: &str) -> impl Iterator<Item = &str> {
-    list.split(", ")
+    list.split(',')
+        .map(|term| term.strip_prefix(' ').unwrap_or(term))
 }
 
 /// A name in words of small letters, without accents; what comes after "ohne" or "sans" is not in it.
@@ -415,9 +416,18 @@ fn has(words: &[String], term: &str) -> bool {
     (0..words.len()).any(|at| starts(words.get(at..).unwrap_or_default(), term))
 }
 
+/// Nearly every term of the lists ends at its first letter: so it is not taken apart before that.
 fn starts(words: &[String], term: &str) -> bool {
-    let mut rest = words.iter();
-    term.split(' ')
-        .all(|wanted| rest.next().is_some_and(|word| word == wanted))
-        && rest.next().is_none_or(|word| word != "free")
+    let mut words = words.iter();
+    let mut rest = Some(term);
+    while let Some(wanted) = rest {
+        let Some(behind) = words.next().and_then(|word| wanted.strip_prefix(&**word)) else {
+            return false;
+        };
+        rest = behind.strip_prefix(' ');
+        if rest.is_none() && !behind.is_empty() {
+            return false;
+        }
+    }
+    words.next().is_none_or(|word| word != "free")
 }

@@ -13,7 +13,6 @@
 
 use std::ops::Range;
 
-use super::cautions::limit_remedy;
 use super::parts::{Parts, parts, to_percents};
 use super::shares::sum;
 use super::substances::{Substance, substances};
@@ -358,8 +357,7 @@ fn ingredient<'i>(
         place: Place { line, column },
     };
     if let (Share::Percent(percent), Some(at), None) = (share, &mark.at, mark.parts) {
-        let remedy = limit_remedy(&ingredient);
-        within_limits(reader, what, percent, limits, at, remedy);
+        within_limits(reader, what, percent, &ingredient, at);
     }
     Some((ingredient, mark))
 }

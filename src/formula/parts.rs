@@ -6,7 +6,6 @@
 
 use std::ops::Range;
 
-use super::cautions::limit_remedy;
 use super::parse::Draft;
 use super::tolerance::within_limits;
 use super::{Percent, Share};
@@ -85,8 +84,7 @@ pub(super) fn to_percents(reader: &mut Reader, draft: &mut Draft) {
                     phrase!("Blend it into another ingredient first"),
                 );
             }
-            let remedy = limit_remedy(ingredient);
-            within_limits(reader, what, percent, ingredient.limits, &at, remedy);
+            within_limits(reader, what, percent, ingredient, &at);
             ingredient.share = Share::Percent(percent);
         }
     }

@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
-use super::cautions::limit_remedy;
 use super::parse::Draft;
 use super::tolerance::within_limits;
 use super::{Formula, Ingredient, Percent, Share};
@@ -175,8 +174,7 @@ pub(super) fn sum(reader: &mut Reader, draft: &Draft) {
             );
         } else {
             let what = phrase!("The balance \"{name}\"", name = shown(&ingredient.name));
-            let remedy = limit_remedy(ingredient);
-            within_limits(reader, what, rest, ingredient.limits, &place, remedy);
+            within_limits(reader, what, rest, ingredient, &place);
         }
     } else if total < hundred {
         let missing = decimal_text(hundred - total);

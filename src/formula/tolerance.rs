@@ -2,8 +2,9 @@
 
 use std::ops::Range;
 
+use super::cautions::limit_remedy;
 use super::shares::decimal_text;
-use super::{Deviation, Limits, Percent, Tolerance};
+use super::{Deviation, Ingredient, Limits, Percent, Tolerance};
 use crate::document::{DeTable, DeValue, Reader, Value};
 use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
@@ -66,12 +67,11 @@ pub(super) fn within_limits(
     reader: &mut Reader,
     what: impl Into<Sentence>,
     percent: Percent,
-    limits: Limits,
+    ingredient: &Ingredient,
     at: &Range<usize>,
-    remedy: Sentence,
 ) {
     let (what, has) = (what.into(), Slot::number(percent.text()));
-    let message = match limits {
+    let message = match ingredient.limits {
         Limits { min: Some(min), .. } if percent < min => phrase!(
             "{what} has {has} %, below its least share of {min} %",
             what,
@@ -86,7 +86,7 @@ pub(super) fn within_limits(
         ),
         Limits { .. } => return,
     };
-    reader.report(at, message, remedy);
+    reader.report(at, message, limit_remedy(ingredient));
 }
 
 pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {

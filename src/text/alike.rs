@@ -88,6 +88,9 @@ pub fn same_lot(a: &str, b: &str) -> bool {
 
 /// Whether two names of ingredients are one.
 pub fn same_name(a: &str, b: &str) -> bool {
+    if is_plain(a) && is_plain(b) {
+        return a.eq_ignore_ascii_case(b);
+    }
     a == b || folded(a) == folded(b)
 }
 
