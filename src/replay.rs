@@ -1,5 +1,7 @@
 //! A recorded session played through the same code as a live one, in virtual time.
 
+use std::ops::ControlFlow::{self, Break, Continue};
+
 use crate::bench::Bench;
 use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
@@ -25,8 +27,37 @@ pub fn play<E: From<CaptureError>>(
     bench: &mut Bench,
     mut each: impl FnMut(&mut Bench, Moment, Event) -> Result<(), E>,
 ) -> Result<(), E> {
+    let mut stopped = None;
+    let end = play_on(
+        capture,
+        bench,
+        &mut |bench, at, event| match each(bench, at, event) {
+            Ok(()) => Continue(()),
+            Err(error) => {
+                stopped = Some(error);
+                Break(())
+            }
+        },
+    );
+    match stopped {
+        Some(error) => Err(error),
+        None => end.map_err(E::from),
+    }
+}
+
+type Each<'e> = dyn FnMut(&mut Bench, Moment, Event) -> ControlFlow<()> + 'e;
+
+/// As [`play`], until it is played or `each` breaks it off. Not generic, so that it is compiled here, where each line
+/// of a long capture is to go through what is optimised.
+fn play_on(
+    capture: &mut CaptureReader,
+    bench: &mut Bench,
+    each: &mut Each,
+) -> Result<(), CaptureError> {
     let mut now = Moment::default();
-    drain(bench, now, &mut each)?;
+    if drain(bench, now, each).is_break() {
+        return Ok(());
+    }
     while let Some(record) = capture.next_record()? {
         let at = match &record {
             Record::Bytes { at, .. } | Record::Command { at, .. } => *at,
@@ -34,7 +65,9 @@ pub fn play<E: From<CaptureError>>(
         };
         now = at;
         while let Some(due) = bench.pass(at) {
-            drain(bench, due, &mut each)?;
+            if drain(bench, due, each).is_break() {
+                return Ok(());
+            }
         }
         match record {
             Record::Bytes { data, .. } => bench.bytes(SCALE, at, data),
@@ -44,24 +77,22 @@ pub fn play<E: From<CaptureError>>(
             }
             Record::Comment => {}
         }
-        drain(bench, at, &mut each)?;
+        if drain(bench, at, each).is_break() {
+            return Ok(());
+        }
     }
     if bench.is_busy() && bench.is_complete() {
         let _ = bench.command(Command::Stop, now);
-        drain(bench, now, &mut each)?;
+        let _ = drain(bench, now, each);
     }
     Ok(())
 }
 
-fn drain<E>(
-    bench: &mut Bench,
-    at: Moment,
-    each: &mut impl FnMut(&mut Bench, Moment, Event) -> Result<(), E>,
-) -> Result<(), E> {
+fn drain(bench: &mut Bench, at: Moment, each: &mut Each) -> ControlFlow<()> {
     while let Some(event) = bench.poll() {
         each(bench, at, event)?;
     }
-    Ok(())
+    Continue(())
 }
 
 /// Hears the first lines of a capture, as `identify` hears a port.

@@ -311,15 +311,27 @@ pub fn reading(indication: &Indication, at: Moment, last_unit: Option<Unit>) -> 
     })
 }
 
+/// The powers of ten that an `i64` holds.
+static POWERS: [i64; 19] = {
+    let mut powers = [1; 19];
+    let mut n = 1;
+    while n < powers.len() {
+        powers[n] = powers[n - 1] * 10;
+        n += 1;
+    }
+    powers
+};
+
 /// The number and one step of its last digit.
 fn in_nanograms(value: Decimal, unit: Unit) -> Option<(Mass, Mass)> {
     // Where the last digit is a whole number of nanograms, 64-bit arithmetic is exact.
-    let power = 10i64.checked_pow(u32::from(value.decimals))?;
-    if unit.ng() % power == 0
-        && let Some(ng) = value.digits.checked_mul(unit.ng() / power)
+    let power = *POWERS.get(usize::from(value.decimals))?;
+    let (digit, rest) = (unit.ng() / power, unit.ng() % power);
+    if rest == 0
+        && let Some(ng) = value.digits.checked_mul(digit)
         && ng.unsigned_abs() <= Mass::LIMIT.ng().unsigned_abs()
     {
-        return Some((Mass::from_ng(ng), Mass::from_ng(unit.ng() / power)));
+        return Some((Mass::from_ng(ng), Mass::from_ng(digit)));
     }
     Some((value.in_unit(unit).ok()?, value.last_digit(unit)))
 }

@@ -112,14 +112,14 @@ impl Framer {
         each: &mut impl FnMut(Result<&[u8], Reject>),
     ) {
         while !bytes.is_empty() {
-            let mut seen = 0u8;
-            let end = bytes.iter().position(|&byte| {
-                let kind = class[usize::from(byte)];
-                seen |= kind;
-                kind == END
-            });
-            let garbage = seen & GARBAGE != 0;
-            let Some(end) = end else {
+            let of = |byte: &u8| class[usize::from(*byte)];
+            let special = bytes.iter().position(|byte| of(byte) != TEXT);
+            let special = special.unwrap_or(bytes.len());
+            let rest = bytes.get(special..).unwrap_or_default();
+            // Nearly always this is the end already.
+            let end = rest.iter().position(|byte| of(byte) == END);
+            let garbage = !matches!(end, Some(0)) && !rest.is_empty();
+            let Some(end) = end.map(|end| special + end) else {
                 self.keep(bytes, garbage, each);
                 return;
             };

@@ -236,11 +236,13 @@ fn written_time(raw: &[u8]) -> Option<(Moment, usize)> {
     let [b'.', decimals @ .., b'\t'] = raw.get(digits..digits + 8)? else {
         return None;
     };
-    let mut micros = whole * 1_000_000;
-    let mut place = 100_000;
+    let mut micros = whole;
     for decimal in decimals {
-        micros += u64::from(char::from(*decimal).to_digit(10)?) * place;
-        place /= 10;
+        let digit = decimal.wrapping_sub(b'0');
+        if digit > 9 {
+            return None;
+        }
+        micros = micros * 10 + u64::from(digit);
     }
     (digits > 0).then_some((Moment::from_micros(micros), digits + 7))
 }
@@ -288,33 +290,29 @@ fn time(raw: &[u8]) -> Result<(Moment, usize), Fault> {
 const ESCAPE_REMEDY: &str = r"the escapes are \r \n \t \\ and \xHH with two hexadecimal digits";
 
 /// Which bytes stand for themselves: all but the backslash and the control characters.
-static PLAIN: [bool; 256] = {
-    let mut plain = [true; 256];
-    let mut byte = 0;
-    while byte < 0x20 {
-        plain[byte] = false;
-        byte += 1;
-    }
-    plain[0x7f] = false;
-    plain[b'\\' as usize] = false;
-    plain
-};
+fn is_plain(byte: u8) -> bool {
+    byte >= 0x20 && byte != 0x7f && byte != b'\\'
+}
 
 /// Appends the bytes that `text` stands for. `begin` is its offset in the line.
 fn unescape(text: &[u8], begin: usize, out: &mut Vec<u8>) -> Result<(), Fault> {
+    // So nearly every line of a scale is written. All of it is looked at, which takes many bytes at a time.
+    if let Some(line) = text.strip_suffix(br"\r\n")
+        && line
+            .iter()
+            .fold(true, |plain, &byte| plain & is_plain(byte))
+    {
+        out.extend_from_slice(line);
+        out.extend_from_slice(b"\r\n");
+        return Ok(());
+    }
     let mut i = 0;
     while let Some(rest) = text.get(i..).filter(|rest| !rest.is_empty()) {
-        // Nearly all of a line stands for itself.
-        let special = rest.iter().position(|byte| !PLAIN[usize::from(*byte)]);
+        let special = rest.iter().position(|byte| !is_plain(*byte));
         let plain = special.unwrap_or(rest.len());
         let (plain, rest) = rest.split_at(plain);
         out.extend_from_slice(plain);
         i += plain.len();
-        if rest == br"\r\n" {
-            // So nearly every line of a scale ends.
-            out.extend_from_slice(b"\r\n");
-            break;
-        }
         match rest.first() {
             None => break,
             Some(b'\\') => {}
