@@ -103,7 +103,7 @@ impl Engine {
         let uncertainty = self.scatter_of(scale, &tared.tare, tared.wander, level.d);
         let ticket = self.log(draft);
         let no_lift = step.vessel == VesselWay::Bowl && !self.is_last_of_all();
-        State::Writing(Pending {
+        State::Writing(Box::new(Pending {
             ticket,
             weight: Captured {
                 tare: tared.tare,
@@ -119,7 +119,7 @@ impl Engine {
                 dipped: false,
             },
             lifted,
-        })
+        }))
     }
 
     /// Whether the batch is over with this step, so that its vessel is lifted even where it is the bowl:
@@ -247,7 +247,7 @@ impl Engine {
                 self.residue_logged(emptied, seq)
             }
             State::Writing(pending) if pending.ticket == ticket => {
-                let pending = pending.clone();
+                let pending = **pending;
                 self.written(pending, seq)
             }
             _ => return,
@@ -279,7 +279,7 @@ impl Engine {
         let lifted = pending.lifted;
         let written = Written::new(pending, seq);
         let Some(step) = self.step_now() else {
-            return State::Lift(written);
+            return State::Lift(Box::new(written));
         };
         let d = self.readability(step.scale);
         let gross = written.weight.shown - self.zero(step.scale);
@@ -326,7 +326,7 @@ impl Engine {
                 CueKind::Lift
             };
             self.cue(kind, say, None, &[]);
-            State::Lift(written)
+            State::Lift(Box::new(written))
         }
     }
 
@@ -366,7 +366,7 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Observation,
-        mut pending: Pending,
+        mut pending: Box<Pending>,
     ) -> State {
         let left = self.has_left(scale, seen, &mut pending.weight);
         let lifted = left || self.is_lifted(scale, seen, &pending.weight);

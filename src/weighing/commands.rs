@@ -119,7 +119,7 @@ impl Engine {
                 self.enter(state);
                 phrase!("Mixed. On to the next.")
             }
-            State::TareUnknown(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
+            State::TareUnknown(unsure) if unsure.why.takes_a_word() => self.believe_empty(*unsure),
             State::Clear { .. } if self.close_unseen() => phrase!("Every step is weighed."),
             State::Clear { .. } if self.step_now().is_none() => {
                 self.run.give_up_lift_check();
@@ -133,14 +133,14 @@ impl Engine {
                 if written.doubt.is_none() {
                     self.was_no_key(scale, &mut written);
                 }
-                let state = self.lifted_after_record(scale, written);
+                let state = self.lifted_after_record(scale, *written);
                 self.enter(state);
                 self.believe_cleared()
             }
             State::Lift(written) if self.way_now() == VesselWay::Bowl => {
                 // It stays where it is.
                 let (base, d) = (written.weight.shown, written.weight.tare.d);
-                let state = self.next_in_bowl(written, base, d);
+                let state = self.next_in_bowl(*written, base, d);
                 self.enter(state);
                 let closes = self.step_now().is_none();
                 if closes && matches!(self.run.state, State::Clear { .. }) {
@@ -410,8 +410,8 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Ok(phrase!("Every step is weighed; nothing to begin again."));
         };
-        let unsure = match self.run.state {
-            State::TareUnknown(unsure) => Some(unsure),
+        let unsure = match &self.run.state {
+            State::TareUnknown(unsure) => Some(**unsure),
             _ => None,
         };
         if let Some(unsure) = unsure.filter(|unsure| self.came_before_restart(unsure).is_some()) {

@@ -38,6 +38,8 @@ const GARBLED: u32 = 20;
 pub struct Grain {
     unit: Option<Unit>,
     digit: Mass,
+    /// The last reading, as shown and in digits.
+    shown: Option<Mass>,
     last: Option<i64>,
     /// Different readings of late.
     recent: VecDeque<i64>,
@@ -83,9 +85,10 @@ impl Grain {
             };
         }
         self.unit = unit.or(self.unit);
-        if digit.ng() <= 0 {
+        if digit.ng() <= 0 || self.shown == Some(weight) {
             return;
         }
+        self.shown = Some(weight);
         let digits = in_digits(weight, digit);
         if self.last == Some(digits) {
             // It is among those of late, and nothing changed: no more is known than before.

@@ -105,13 +105,13 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Observation,
-        mut written: Written,
+        mut written: Box<Written>,
     ) -> State {
         let Some(step) = self.step_now() else {
             return State::Lift(written);
         };
         if seen.after_gap && self.gap_after_record(scale, seen, &mut written) {
-            return self.gone_unseen(written);
+            return self.gone_unseen(*written);
         }
         let jump = seen.jump.map(|jump| match jump.cause {
             // From a weight that grew to zero: no drop does that.
@@ -127,14 +127,14 @@ impl Engine {
         }
         written.key_seen |= seen.may_be_key();
         if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            return self.jump_after_record(scale, seen, written, jump);
+            return self.jump_after_record(scale, seen, *written, jump);
         }
         written.weight.low = written.weight.low.min(seen.weight);
         let left = self.has_left(scale, seen, &mut written.weight);
         if left || self.is_lifted(scale, seen, &written.weight) {
             self.run.coming.in_transit = left;
             self.run.coming.leaving = left;
-            return self.lifted_after_record(scale, written);
+            return self.lifted_after_record(scale, *written);
         }
         let load = written.weight.shown - self.zero(scale);
         let gone =
@@ -154,7 +154,7 @@ impl Engine {
                     shown: None,
                     drops: written.most_drops(d),
                 };
-                let next = self.next_in_bowl(written, base, d);
+                let next = self.next_in_bowl(*written, base, d);
                 return next.with_tared(|tared| tared.content.unasked = Some(unasked));
             }
         }
@@ -166,7 +166,7 @@ impl Engine {
         let same = self.pans[scale].same(level.weight, written.weight.shown, level.d);
         if std::mem::take(&mut written.trail.disturbed) && !same {
             // Snatched off, and something else set down in the same breath.
-            return self.lifted_after_record(scale, written);
+            return self.lifted_after_record(scale, *written);
         }
         if same {
             written.weight.low = level.weight;
@@ -217,7 +217,7 @@ impl Engine {
             self.correct(scale, self.index_now(), &mut written, fix);
             self.say_corrected(&step, &written);
         } else if written.doubt.is_none() && written.weight.no_lift && written.settled(level.at) {
-            return self.next_in_bowl(written, level.weight, level.d);
+            return self.next_in_bowl(*written, level.weight, level.d);
         }
         State::Lift(written)
     }
@@ -373,7 +373,7 @@ impl Engine {
             written.weight.low = written.weight.shown;
             written.forget_trail();
             written.weight.tare.carried += 2;
-            return State::Lift(written);
+            return State::Lift(Box::new(written));
         }
         if jump.cause == JumpCause::Unknown {
             // If it was the key, it still stands there.

@@ -70,11 +70,6 @@ impl Engine {
         if !pours || net <= d * 5 || absurd || asked {
             return State::Tared(tared);
         }
-        let pan = &self.pans[step.scale];
-        let (rate, lag) = (pan.rate.grams_per_second(), pan.lag());
-        let after = self.run.after_flow.get(&step.ingredient);
-        let after = after.map_or(0.0, |flow| flow.grams());
-        let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
         // What came back may be another one: no word before it is at rest.
         let off = tared.disturbed.is_some() || tared.content.dip.lasted > Mass::ZERO;
         let short = window.low - net > (d * 20).max(step.target.ratio(1, 50));
@@ -93,7 +88,14 @@ impl Engine {
         // Where it rested with too much already, a flicker is no pour.
         let rested_over = tared.content.rest.filter(|&rest| rest > window.high);
         let grows = rested_over.is_none_or(|rest| net > rest + d * 3);
-        if net > window.high && grows && rate > d.to_g_f64() && !tared.approach.stopped {
+        let rate = || self.pans[step.scale].rate.grams_per_second();
+        let to_ease = self.rules.early_cue && tared.approach.eased.is_none() && net < window.low;
+        let will_be = to_ease.then(rate).filter(|rate| *rate > 0.0).map(|rate| {
+            let after = self.run.after_flow.get(&step.ingredient);
+            let after = after.map_or(0.0, |flow| flow.grams());
+            landing_weight(net, rate, lag, self.rules.reaction, after)
+        });
+        if net > window.high && grows && !tared.approach.stopped && rate() > d.to_g_f64() {
             tared.approach.stopped = true;
             self.cue(
                 CueKind::Hold,
@@ -101,12 +103,7 @@ impl Engine {
                 Some(step.target - net),
                 &[],
             );
-        } else if self.rules.early_cue
-            && tared.approach.eased.is_none()
-            && net < window.low
-            && rate > 0.0
-            && will_be >= window.low
-        {
+        } else if let Some(will_be) = will_be.filter(|will_be| *will_be >= window.low) {
             tared.approach.eased = Some((will_be, seen.at));
             let missing = step.target - net;
             let say = phrases::ease_off(missing, d);

@@ -422,11 +422,11 @@ impl Engine {
             tared.approach.said = None;
         }
         // It stays in its place until the next one is known: others look at it meanwhile.
-        let state = match run.state.clone() {
+        let state = match run.copy_of_state() {
             State::Clear { unseen } => self.in_clear(scale, seen, unseen),
             State::Empty => self.in_empty(scale, seen),
             State::Landing(landing) => self.in_landing(scale, seen, landing),
-            State::TareUnknown(unsure) => self.in_tare_unknown(scale, seen, unsure),
+            State::TareUnknown(unsure) => self.in_tare_unknown(scale, seen, *unsure),
             State::Tared(tared) => self.in_tared(scale, seen, tared),
             State::Removed(removed) => self.in_removed(scale, seen, removed),
             State::VesselMismatch { tared, level, what } => {
@@ -579,7 +579,7 @@ impl Engine {
             }
             State::TareUnknown(unsure) => self.ask_about_tare(super::state::TareUnknown {
                 why: super::state::Why::Often,
-                ..unsure
+                ..*unsure
             }),
             State::Clear { .. } | State::Residue(_) => {
                 self.repeat_cue();
@@ -698,7 +698,7 @@ impl Engine {
         let run = &mut self.run;
         let stands = Some(state.stands());
         let empty = matches!(state, State::Empty);
-        run.state = state;
+        run.put_state(state);
         for pan in self.pans.iter_mut() {
             pan.wander.idle = empty;
         }

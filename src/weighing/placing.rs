@@ -640,7 +640,7 @@ impl Engine {
     pub(super) fn ask_about_tare(&mut self, unsure: TareUnknown) -> State {
         let way = self.way_now();
         let Some(step) = self.step_now() else {
-            return State::TareUnknown(unsure);
+            return State::TareUnknown(Box::new(unsure));
         };
         let afresh = self.can_begin_afresh();
         let (say, choices): (Sentence, &[Choice]) = match unsure.why {
@@ -682,7 +682,7 @@ impl Engine {
             Why::Light => CueKind::Place,
         };
         self.cue_urgent(kind, say, choices);
-        State::TareUnknown(unsure)
+        State::TareUnknown(Box::new(unsure))
     }
 
     pub(super) fn in_tare_unknown(
@@ -706,7 +706,7 @@ impl Engine {
                     && self.zero(scale).abs() > vessel_at_least(seen.d)))
         {
             self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
-            return State::TareUnknown(unsure);
+            return State::TareUnknown(Box::new(unsure));
         }
         unsure.low = unsure.low.min(seen.weight);
         match self.load(scale, seen.weight, seen.d) {
@@ -757,7 +757,7 @@ impl Engine {
                     .filter(|_| unsure.level.weight - unsure.low > fell)
                 {
                     if self.is_slower_by_the_lift(scale, &unsure, level.d) {
-                        return State::TareUnknown(unsure);
+                        return State::TareUnknown(Box::new(unsure));
                     }
                     let way = self.way_now();
                     let little = level.weight - zero < unsure.mass.ratio(1, 2);
@@ -791,12 +791,13 @@ impl Engine {
                     if self.run.coming.word_empty {
                         // The word came before the rest did.
                         let taken = self.take_at_word(unsure);
-                        return taken.map_or(State::TareUnknown(unsure), |(state, _)| state);
+                        return taken
+                            .map_or(State::TareUnknown(Box::new(unsure)), |(state, _)| state);
                     }
                 }
-                State::TareUnknown(unsure)
+                State::TareUnknown(Box::new(unsure))
             }
-            Load::BelowEmpty | Load::Nothing => State::TareUnknown(unsure),
+            Load::BelowEmpty | Load::Nothing => State::TareUnknown(Box::new(unsure)),
         }
     }
 
@@ -810,7 +811,7 @@ impl Engine {
         }
         let way = self.way_now();
         self.cue_urgent(CueKind::Choose, phrases::too_soon(way), &[Choice::Again]);
-        State::TareUnknown(unsure)
+        State::TareUnknown(Box::new(unsure))
     }
 
     fn unsure_lifted(&mut self, unsure: TareUnknown) -> State {

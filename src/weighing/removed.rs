@@ -518,7 +518,7 @@ impl Engine {
         let stood = stood.filter(|level| level.weight - zero > least);
         if !self.can_begin_afresh() {
             // What is in the bowl stays there: it goes on from what it weighs now.
-            let mut tared = tared.clone();
+            let mut tared = *tared;
             tared.suspect = None;
             tared.content.moved = true;
             tared.tare.unproven = tared.tare.unproven.max(step.highest);

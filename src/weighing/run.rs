@@ -6,7 +6,7 @@ use super::net_of;
 use super::order::vessel_at_least;
 use super::pan::Observation;
 use super::pour::AfterFlow;
-use super::state::{Correction, Pending, Refused, State, Why, Written};
+use super::state::{Correction, Refused, State, Tared, Why, Written};
 use super::steady::Level;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
@@ -23,6 +23,8 @@ pub(super) struct Run {
     /// Index into `plan.steps`; `steps.len()` when all are weighed.
     pub step: usize,
     pub state: State,
+    /// A box to copy the next tared vessel into: whatever it holds is written over.
+    spare: Option<Box<Tared>>,
     pub done: Vec<Option<Weighed>>,
     pub mixing: Mixing,
     pub bowl: Bowl,
@@ -298,6 +300,7 @@ impl Run {
         Run {
             step,
             state: State::Empty,
+            spare: None,
             done,
             mixing: Mixing {
                 done: progress.mixed,
@@ -467,6 +470,24 @@ impl Run {
             .is_some_and(|check| check.records.iter().any(|&(index, _)| self.is_bowl(index)))
     }
 
+    /// The state, as a reading changes it.
+    pub fn copy_of_state(&mut self) -> State {
+        match (&self.state, self.spare.take()) {
+            (State::Tared(tared), Some(mut copy)) => {
+                *copy = **tared;
+                State::Tared(copy)
+            }
+            (state, _) => state.clone(),
+        }
+    }
+
+    /// The next state in the place of this one.
+    pub fn put_state(&mut self, state: State) {
+        if let State::Tared(before) = std::mem::replace(&mut self.state, state) {
+            self.spare = Some(before);
+        }
+    }
+
     pub fn current(&self) -> Option<&Step> {
         self.plan.steps.get(self.step).map(AsRef::as_ref)
     }
@@ -496,9 +517,8 @@ impl Run {
             State::Tared(tared) if tared.suspect.is_none_or(|suspect| suspect.exact) => {
                 tared.tare.base
             }
-            State::Writing(Pending { weight, .. }) | State::Lift(Written { weight, .. }) => {
-                weight.tare.base
-            }
+            State::Writing(pending) => pending.weight.tare.base,
+            State::Lift(written) => written.weight.tare.base,
             State::Tared(_)
             | State::Clear { .. }
             | State::Empty

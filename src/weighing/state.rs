@@ -20,7 +20,7 @@ pub(super) enum State {
     /// Something came onto the pan and is not at rest yet.
     Landing(Landing),
     /// Something is on the pan, and nothing proves that it is empty.
-    TareUnknown(TareUnknown),
+    TareUnknown(Box<TareUnknown>),
     /// A vessel whose tare is known, or was.
     Tared(Box<Tared>),
     /// The vessel was lifted with something in it that is not recorded.
@@ -32,9 +32,9 @@ pub(super) enum State {
         what: Mismatch,
     },
     /// The weight is on its way to the disk.
-    Writing(Pending),
+    Writing(Box<Pending>),
     /// Recorded; the vessel is to be lifted.
-    Lift(Written),
+    Lift(Box<Written>),
     /// The phase is weighed; mixing waits for the maker's word or for the next vessel.
     Mix { phase: usize },
     /// An emptied beaker is to be put back, to weigh what stayed in it.
@@ -235,7 +235,7 @@ pub(super) struct Emptied {
 }
 
 /// A vessel whose tare is known, or was, and what is known of the step's ingredient in it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Tared {
     pub tare: Tare,
     pub content: Content,
@@ -298,7 +298,7 @@ impl Tare {
 }
 
 /// What is known of the step's ingredient in a vessel.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Content {
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
@@ -577,7 +577,7 @@ pub(super) enum Asked {
 }
 
 /// A weight that was captured.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Captured {
     pub tare: Tare,
     pub wander: Mass,
@@ -600,7 +600,7 @@ pub(super) struct Captured {
 }
 
 /// Its row is on its way to the disk.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Pending {
     pub ticket: u64,
     pub weight: Captured,
@@ -609,7 +609,7 @@ pub(super) struct Pending {
 }
 
 /// Its row is in the log.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Written {
     /// Of the newest row of it, which corrects the one before.
     pub ticket: u64,

@@ -211,7 +211,7 @@ impl Engine {
         };
         if suspect.since.stands(seen.at) && !suspect.exact && !asked {
             // Nobody is to pour on by a number that may be another one.
-            return Some(self.ask_lift_and_back(step, Box::new(tared.clone())));
+            return Some(self.ask_lift_and_back(step, Box::new(*tared)));
         }
         let level = seen.steady?;
         if asked && doubted.came {
@@ -225,7 +225,7 @@ impl Engine {
         }
         if above <= least {
             let all = doubted.all_is_off(level, tared);
-            return all.then(|| self.frame_proven(scale, level, step, Box::new(tared.clone())));
+            return all.then(|| self.frame_proven(scale, level, step, Box::new(*tared)));
         }
         self.stands_in_doubt(&doubted, level, tared)
     }
@@ -254,7 +254,7 @@ impl Engine {
             }
             let say = phrases::too_soon(step.vessel);
             self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
-            return State::Tared(Box::new(tared.clone()));
+            return State::Tared(Box::new(*tared));
         }
         // It was off as it was asked for, and the pan showed what an empty one did, or two readings
         // agreed on what an empty one shows now. So what stands there is known.
@@ -279,9 +279,9 @@ impl Engine {
         tared.content.rest = then.before.rest;
         tared.content.most = then.before.most;
         if self.is_as_it_was_seen(doubted.scale, tared, level) {
-            return self.vessel_returned(level, Box::new(tared.clone()));
+            return self.vessel_returned(level, Box::new(*tared));
         }
-        self.ask_about_vessel(level, Box::new(tared.clone()))
+        self.ask_about_vessel(level, Box::new(*tared))
     }
 
     /// A vessel was to be lifted: whether what shows at rest is the empty pan, wherever its zero is.
@@ -320,7 +320,7 @@ impl Engine {
             }
         };
         if gone {
-            return Some(self.frame_proven(scale, level, step, Box::new(tared.clone())));
+            return Some(self.frame_proven(scale, level, step, Box::new(*tared)));
         }
         let off = fell > least && then.since.rested_low();
         if tared.tare.vessel.is_none() && then.hasty && off && above > least {
@@ -350,7 +350,7 @@ impl Engine {
         if doubted.came && net > step.highest * 2 + doubted.least {
             // Nobody pours that: a vessel came. It is looked at as one that comes back.
             tared.cleared();
-            return Some(self.judge_return(scale, level, Removed::new(Box::new(tared.clone()))));
+            return Some(self.judge_return(scale, level, Removed::new(Box::new(*tared))));
         }
         if then.exact && step.vessel != VesselWay::Difference && net > level.d * 5 {
             let rested = tared.tare.base + then.before.rest.unwrap_or_default();

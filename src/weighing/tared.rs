@@ -78,7 +78,7 @@ impl Engine {
                 }
                 Some(self.vessel_removed(Removed {
                     replaced,
-                    ..Removed::new(Box::new(tared.clone()))
+                    ..Removed::new(Box::new(*tared))
                 }))
             }
             Load::BelowEmpty if seen.steady.is_some() => {
