@@ -47,6 +47,18 @@ impl From<&Config> for Setup {
     }
 }
 
+fn hear(engine: &mut Engine, scale: ScaleIndex, heard: Heard, at: Moment) {
+    let input = match heard {
+        Heard::Reading(reading) => Input::Reading(reading),
+        Heard::Overload => Input::Overload,
+        Heard::Underload => Input::Underload,
+        // Counted by the decoder, never a weight.
+        Heard::NoWeight | Heard::NotAMass | Heard::NoUnit => Input::Alive,
+        Heard::Rejected(_) => Input::Unread,
+    };
+    engine.handle(scale, input, at);
+}
+
 /// One scale's line.
 #[derive(Debug)]
 struct ScaleLine {
@@ -125,16 +137,32 @@ impl Bench {
         };
         line.state = LineState::Open;
         let engine = &mut self.engine;
-        line.decoder.feed(at, bytes, |heard| match heard {
-            Heard::Reading(reading) => engine.handle(scale, Input::Reading(reading), at),
-            Heard::Overload => engine.handle(scale, Input::Overload, at),
-            Heard::Underload => engine.handle(scale, Input::Underload, at),
-            // Counted by the decoder, never a weight.
-            Heard::NoWeight | Heard::NotAMass | Heard::NoUnit => {
-                engine.handle(scale, Input::Alive, at);
-            }
-            Heard::Rejected(_) => engine.handle(scale, Input::Unread, at),
-        });
+        line.decoder
+            .feed(at, bytes, |heard| hear(engine, scale, heard, at));
+    }
+
+    /// The decoder of a scale's line, to read ahead with: what it makes of the bytes is for [`Bench::heard`], and it is
+    /// given back by [`Bench::set_decoder`].
+    pub fn decoder(&self, scale: ScaleIndex) -> Option<&Decoder> {
+        self.lines.get(scale).map(|line| &line.decoder)
+    }
+
+    /// The decoder that read ahead, with all that it counted.
+    pub fn set_decoder(&mut self, scale: ScaleIndex, decoder: Decoder) {
+        if let Some(line) = self.lines.get_mut(scale) {
+            line.decoder = decoder;
+        }
+    }
+
+    /// As [`Bench::bytes`], where a decoder has read ahead: what it made of the bytes that arrived at `at`.
+    pub fn heard(&mut self, scale: ScaleIndex, at: Moment, heard: &[Heard]) {
+        let Some(line) = self.lines.get_mut(scale) else {
+            return;
+        };
+        line.state = LineState::Open;
+        for heard in heard {
+            hear(&mut self.engine, scale, *heard, at);
+        }
     }
 
     /// The line to the scale is gone; the unfinished line is thrown away.

@@ -1,10 +1,13 @@
 //! A recorded session played through the same code as a live one, in virtual time.
 
 use std::ops::ControlFlow::{self, Break, Continue};
+use std::sync::mpsc::sync_channel;
+use std::thread::{self, Builder};
 
 use crate::bench::Bench;
 use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
+use crate::scale::decode::{Decoder, Heard};
 use crate::scale::identify::{Findings, Hint, Listener, Verdict};
 use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
@@ -16,6 +19,9 @@ const SCALE: usize = 0;
 
 /// Plays the rest of a capture into a bench. `each` gets every event with its moment, and the bench
 /// to answer it (a row must be written and answered before the next record is read).
+///
+/// The capture is read and decoded ahead, on a second core where there is one, by a decoder that the bench has back at
+/// the end: until then it has not counted its lines.
 ///
 /// When the capture ends with every step recorded, the batch is closed: only a lift or a last mixing
 /// was still to be seen.
@@ -54,33 +60,135 @@ fn play_on(
     bench: &mut Bench,
     each: &mut Each,
 ) -> Result<(), CaptureError> {
+    let Some(decoder) = bench.decoder(SCALE).cloned() else {
+        return Ok(());
+    };
+    let mut ahead = Ahead { capture, decoder };
+    let alongside = thread::scope(|scope| {
+        if thread::available_parallelism().map_or(1, |cores| cores.get()) < 2 {
+            return None;
+        }
+        let (sender, stretches) = sync_channel(STRETCHES);
+        let ahead = &mut ahead;
+        let read = move || {
+            let mut on = true;
+            while on {
+                let stretch = ahead.next();
+                on = stretch.end.is_none();
+                on &= sender.send(stretch).is_ok();
+            }
+        };
+        Builder::new().spawn_scoped(scope, read).ok()?;
+        Some(play_all(bench, each, &mut || stretches.recv().ok()))
+    });
+    let end = alongside.unwrap_or_else(|| play_all(bench, each, &mut || Some(ahead.next())));
+    bench.set_decoder(SCALE, ahead.decoder);
+    end
+}
+
+/// So many records, or the lines of one that has more, are decoded at once, and so many times as many wait for the engine
+/// at most. That bounds the memory: a record of [`crate::scale::capture::LONGEST_RECORD`] is the most that one can hold.
+const RECORDS: usize = 1024;
+const STRETCHES: usize = 1;
+
+/// What is read and decoded ahead of the engine.
+struct Ahead<'c, 'r> {
+    capture: &'c mut CaptureReader<'r>,
+    decoder: Decoder,
+}
+
+/// Some records of a capture, decoded.
+#[derive(Default)]
+struct Stretch {
+    records: Vec<(Moment, Decoded)>,
+    /// What all of them came to, one after another.
+    heard: Vec<Heard>,
+    /// Why there is no more: the capture's end, or what is wrong with it.
+    end: Option<Result<(), CaptureError>>,
+}
+
+enum Decoded {
+    /// Bytes that came to so many more of what was heard.
+    Bytes(usize),
+    Command(Command),
+}
+
+impl Ahead<'_, '_> {
+    fn next(&mut self) -> Stretch {
+        let mut stretch = Stretch {
+            records: Vec::with_capacity(RECORDS),
+            heard: Vec::with_capacity(RECORDS),
+            end: None,
+        };
+        while stretch.records.len().max(stretch.heard.len()) < RECORDS {
+            match self.capture.next_record() {
+                Ok(Some(Record::Bytes { at, data })) => {
+                    let before = stretch.heard.len();
+                    self.decoder
+                        .feed(at, data, |heard| stretch.heard.push(heard));
+                    let lines = stretch.heard.len() - before;
+                    stretch.records.push((at, Decoded::Bytes(lines)));
+                }
+                Ok(Some(Record::Command { at, command })) => {
+                    stretch.records.push((at, Decoded::Command(command)));
+                }
+                Ok(Some(Record::Comment)) => {}
+                Ok(None) => {
+                    stretch.end = Some(Ok(()));
+                    break;
+                }
+                Err(error) => {
+                    stretch.end = Some(Err(error));
+                    break;
+                }
+            }
+        }
+        stretch
+    }
+}
+
+/// Plays what `next` gives into the bench, up to the end of the capture.
+fn play_all(
+    bench: &mut Bench,
+    each: &mut Each,
+    next: &mut dyn FnMut() -> Option<Stretch>,
+) -> Result<(), CaptureError> {
     let mut now = Moment::default();
     if drain(bench, now, each).is_break() {
         return Ok(());
     }
-    while let Some(record) = capture.next_record()? {
-        let at = match &record {
-            Record::Bytes { at, .. } | Record::Command { at, .. } => *at,
-            Record::Comment => continue,
+    let end = loop {
+        let Some(stretch) = next() else {
+            break Ok(());
         };
-        now = at;
-        while let Some(due) = bench.pass(at) {
-            if drain(bench, due, each).is_break() {
+        let mut heard = stretch.heard.as_slice();
+        for (at, decoded) in stretch.records {
+            now = at;
+            while let Some(due) = bench.pass(at) {
+                if drain(bench, due, each).is_break() {
+                    return Ok(());
+                }
+            }
+            match decoded {
+                Decoded::Bytes(lines) => {
+                    let (these, later) = heard.split_at_checked(lines).unwrap_or_default();
+                    bench.heard(SCALE, at, these);
+                    heard = later;
+                }
+                Decoded::Command(command) => {
+                    // What is refused is refused live as well; the next cue says what to do.
+                    let _ = bench.command(command, at);
+                }
+            }
+            if drain(bench, at, each).is_break() {
                 return Ok(());
             }
         }
-        match record {
-            Record::Bytes { data, .. } => bench.bytes(SCALE, at, data),
-            Record::Command { command, .. } => {
-                // What is refused is refused live as well; the next cue says what to do.
-                let _ = bench.command(command, at);
-            }
-            Record::Comment => {}
+        if let Some(end) = stretch.end {
+            break end;
         }
-        if drain(bench, at, each).is_break() {
-            return Ok(());
-        }
-    }
+    };
+    end?;
     if bench.is_busy() && bench.is_complete() {
         let _ = bench.command(Command::Stop, now);
         let _ = drain(bench, now, each);

@@ -48,7 +48,7 @@ impl Fault {
 /// Reads a capture record by record, from any source, in bounded memory. Not generic over the source, and with a
 /// buffer of its own: each line of a long capture is to be read by what is optimised here.
 pub struct CaptureReader<'r> {
-    source: Box<dyn Read + 'r>,
+    source: Box<dyn Read + Send + 'r>,
     /// What was read of the source; `ahead` of it was not looked at yet.
     block: Vec<u8>,
     ahead: Range<usize>,
@@ -74,7 +74,7 @@ impl<'r> CaptureReader<'r> {
     ///
     /// # Errors
     /// When it is not `# bismar capture 1`, or the source fails.
-    pub fn new(source: impl Read + 'r) -> Result<CaptureReader<'r>, CaptureError> {
+    pub fn new(source: impl Read + Send + 'r) -> Result<CaptureReader<'r>, CaptureError> {
         let mut reader = CaptureReader {
             source: Box::new(source),
             block: vec![0; BLOCK],
