@@ -22,7 +22,8 @@ use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
 use crate::journal::store::spill::TakenIn;
 use crate::journal::store::writer::{LogWriter, RETRY};
-use crate::language::{Sentence, counted, phrase};
+use crate::language::remark::joined;
+use crate::language::{Sentence, counted, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::protocol::reply::{Refusal, Said};
@@ -96,9 +97,9 @@ impl BatchOpener {
         let config = self.config.now();
         let daily = config.daily_scale_check;
         let unread = |error: LogError| {
-            phrase!(
-                "the scale checks cannot be read: {error}; or move that file aside, and check the scale anew",
-                error = error.told(),
+            remark!(
+                "the scale checks cannot be read: {text}; or move that file aside, and check the scale anew",
+                text = error.told(),
             )
         };
         let found = match scale_check::checked(&config, &self.folder()?, plan).map_err(unread) {
@@ -186,27 +187,27 @@ impl BatchOpener {
             rows.push(Draft::new(RowKind::Note, goes_on(closed.seq)));
         }
         let mut note = match why {
-            Why::Restart => "bismar was started again and goes on with this batch".to_owned(),
-            Why::Word => "taken up again by a person's word".to_owned(),
+            Why::Restart => remark!("bismar was started again and goes on with this batch"),
+            Why::Word => remark!("taken up again by a person's word"),
         };
         if let Some(torn) = torn {
             say = say.and(phrase!(
                 "Note: {torn}; no recorded weight is lost.",
-                torn = torn.to_string(),
+                torn = torn.told(),
             ));
-            note.push_str(&format!("; {torn}"));
+            note = joined(note, torn.told());
         }
         for taken in self
             .taken_in
             .iter()
             .filter(|t| t.rows > 0 && t.batch == log.batch())
         {
-            let words = phrase!(
+            let words = remark!(
                 "rows that could not be written before it ended were added: {rows}",
                 rows = taken.rows,
             );
             say = say.and(phrase!("Note: {words}.", words = words.clone()));
-            note.push_str(&format!("; {words}"));
+            note = joined(note, words);
         }
         rows.push(Draft::new(RowKind::Note, note));
         rows.extend(checks.rows);

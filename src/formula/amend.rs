@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 
 use super::remedy::{Part, Remedy};
 use super::{Plan, PlannedPhase, Step};
-use crate::language::{Sentence, phrase};
+use crate::language::remark::joined;
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
@@ -29,12 +30,12 @@ pub enum Cause {
 }
 
 impl Cause {
-    pub const fn name(self) -> &'static str {
+    fn told(self) -> Sentence {
         match self {
-            Cause::InProportion => "in proportion",
-            Cause::LeastAdded => "least added",
-            Cause::Residue => "what stayed in the beaker",
-            Cause::Overweigh => "overweigh for the beaker",
+            Cause::InProportion => remark!("in proportion"),
+            Cause::LeastAdded => remark!("least added"),
+            Cause::Residue => remark!("what stayed in the beaker"),
+            Cause::Overweigh => remark!("overweigh for the beaker"),
         }
     }
 }
@@ -108,24 +109,30 @@ impl Amendment {
     }
 
     fn words(&self, plan: &Plan, d: Mass) -> String {
-        let mut words = vec![self.cause.name().to_owned()];
+        let mut words = self.cause.told();
         for added in &self.add {
             if let Some(part) = plan.parts.get(added.part) {
                 let grams = Mass::from_ng(added.ng);
-                words.push(format!("{} g {} more", grams.grams(d), part.name));
+                let more = remark!(
+                    "{grams} g {name} more",
+                    grams = grams.grams(d),
+                    name = &part.name
+                );
+                words = joined(words, more);
             }
         }
         for later in &self.later {
             if let Some(step) = plan.steps.iter().find(|step| step.number == later.step) {
-                words.push(format!(
-                    "{} g {} instead of {} g",
-                    Mass::from_ng(later.ng).grams(d),
-                    step.ingredient,
-                    step.target.grams(d)
-                ));
+                let instead = remark!(
+                    "{grams} g {name} instead of {was} g",
+                    grams = Mass::from_ng(later.ng).grams(d),
+                    name = &step.ingredient,
+                    was = step.target.grams(d)
+                );
+                words = joined(words, instead);
             }
         }
-        words.join("; ")
+        words.into()
     }
 
     /// The change that a row's note holds, and its words for a person. `None` where it holds none.
@@ -143,6 +150,14 @@ impl Amendment {
             Some(Err(error)) => Err(NotAnAmendment::Unread(error.to_string())),
             None => Err(NotAnAmendment::Empty),
         })
+    }
+}
+
+/// A row's note without what the program reads of it.
+pub fn for_a_person(note: &str) -> &str {
+    match Amendment::of_note(note) {
+        Some(Ok((_, words))) => words,
+        Some(Err(_)) | None => note,
     }
 }
 
@@ -236,12 +251,12 @@ impl Plan {
             _ => {
                 let earlier = self.phases.iter().filter(|p| p.name.starts_with(REMEDY));
                 let name = match earlier.count() {
-                    0 => REMEDY.to_owned(),
-                    n => format!("{REMEDY} {}", n + 1),
+                    0 => remark!("Remedy"),
+                    n => remark!("Remedy {number}", number = n + 1),
                 };
                 self.phases.push(PlannedPhase {
-                    name,
-                    mix: Some("Stir in what was added until even".to_owned()),
+                    name: name.into(),
+                    mix: Some(remark!("Stir in what was added until even").into()),
                 });
                 if let Some(last) = added.last_mut() {
                     last.last_of_phase = true;

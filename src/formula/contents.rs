@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 use super::kind::{Kind, kinds};
 use super::substances::{Constituent, FILE, Substance, inci_in};
 use super::{Formula, Ingredient, Limits, Percent, Use};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, remark};
 use crate::problem::Problem;
 use crate::text::alike::{same_lot, same_name};
 
@@ -489,22 +489,31 @@ fn one(
     let mut told = None;
     let is_it = |fact: &&&Substance| group.iter().any(|one| fact.is(one.name, one.inci));
     for fact in list.iter().filter(is_it) {
-        let Some((limit, word)) = formula.intended.limit(fact) else {
+        let Some((limit, is_left_on)) = formula.intended.limit(fact) else {
             continue;
         };
         if limits.max.is_none_or(|max| limit < max) {
             limits.max = Some(limit);
             let file = fact.file.rsplit('/').next().unwrap_or_default();
             let source = fact.source.as_deref().map(|source| format!(", {source}"));
-            let untold = match formula.intended {
-                Use::Untold => "; the formula does not tell its use",
-                Use::LeaveOn | Use::RinseOff | Use::Premix => "",
+            let text = format!("{file}:{}{}", fact.place.line, source.unwrap_or_default());
+            let limit = match (formula.intended, is_left_on) {
+                (Use::Untold, true) => {
+                    remark!(
+                        "leave-on limit ({text}; the formula does not tell its use)",
+                        text
+                    )
+                }
+                (Use::Untold, false) => {
+                    remark!(
+                        "rinse-off limit ({text}; the formula does not tell its use)",
+                        text
+                    )
+                }
+                (_, true) => remark!("leave-on limit ({text})", text),
+                (_, false) => remark!("rinse-off limit ({text})", text),
             };
-            told = Some(format!(
-                "{word} limit ({file}:{}{}{untold})",
-                fact.place.line,
-                source.unwrap_or_default()
-            ));
+            told = Some(limit.into());
         }
     }
     if limits == Limits::default() {
@@ -584,8 +593,8 @@ impl Limited {
     /// "its limit", or what the maker's list calls it.
     pub fn limit_words(&self) -> Sentence {
         match &self.told {
-            Some(told) => phrase!("its {told}", told),
-            None => phrase!("its limit"),
+            Some(told) => remark!("its {said}", said = remark::told(told)),
+            None => remark!("its limit"),
         }
     }
 }

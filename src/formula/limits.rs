@@ -17,7 +17,7 @@ use std::sync::Arc;
 use super::contents::Limited;
 use super::remedy::Bound;
 use super::{Formula, Limits, Percent, Plan, Step, Use};
-use crate::language::{Sentence, Slot, Term, phrase, shown_as_told, term};
+use crate::language::{Sentence, Slot, Term, phrase, remark, shown_as_told, term};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problem;
@@ -77,22 +77,22 @@ impl Outside {
         let percent = percent_beside(self.mass, self.total, self.limit);
         let (mass, total) = (mass.grams(STEP), self.total.grams(STEP));
         let (percent, limit) = (Slot::Number(percent), Slot::Number(self.limit.text()));
-        let words = self.words.clone().unwrap_or_else(|| phrase!("its limit"));
+        let words = self.words.clone().unwrap_or_else(|| remark!("its limit"));
         match self.side {
-            Side::Under => phrase!(
-                "{percent} % of the batch ({mass} g of {total} g), under {words} of {limit} %",
+            Side::Under => remark!(
+                "{percent} % of the batch ({mass} g of {total} g), under {said} of {limit} %",
                 percent,
                 mass,
                 total,
-                words,
+                said = words,
                 limit
             ),
-            Side::Over => phrase!(
-                "{percent} % of the batch ({mass} g of {total} g), over {words} of {limit} %",
+            Side::Over => remark!(
+                "{percent} % of the batch ({mass} g of {total} g), over {said} of {limit} %",
                 percent,
                 mass,
                 total,
-                words,
+                said = words,
                 limit
             ),
         }
@@ -103,7 +103,7 @@ impl Outside {
         let (name, mass, total) = (&self.ingredient, self.mass, self.total);
         let percent = Slot::Number(percent_beside(mass, total, self.limit));
         let (mass, total) = (mass.grams(STEP), total.grams(STEP));
-        let words = self.words.clone().unwrap_or_else(|| phrase!("its limit"));
+        let words = self.words.clone().unwrap_or_else(|| remark!("its limit"));
         let limit = Slot::Number(self.limit.text());
         match self.side {
             Side::Under => phrase!(
@@ -131,12 +131,12 @@ impl Outside {
     pub fn told(&self) -> Sentence {
         let (name, figures) = (&self.ingredient, self.figures());
         match self.plain {
-            true => phrase!("{name} is {figures}.", name, figures),
-            false => phrase!(
-                "{name} is {figures}; it comes with {sources}.",
+            true => remark!("{name} is {said}.", name, said = figures),
+            false => remark!(
+                "{name} is {said}; it comes with {names}.",
                 name,
-                figures,
-                sources = self.told_sources()
+                said = figures,
+                names = self.told_sources()
             ),
         }
     }

@@ -98,13 +98,14 @@ pub enum Use {
 }
 
 impl Use {
-    /// The limit that holds of a substance, and what it is called.
-    pub fn limit(self, of: &Substance) -> Option<(Percent, &'static str)> {
+    /// The limit that holds of a substance, and whether it is that of what stays on the skin.
+    pub fn limit(self, of: &Substance) -> Option<(Percent, bool)> {
+        let left_on = of.leave_on.map(|limit| (limit, true));
+        let rinsed_off = of.rinse_off.map(|limit| (limit, false));
         match self {
-            Use::Untold => (of.leave_on.map(|limit| (limit, "leave-on")))
-                .or(of.rinse_off.map(|limit| (limit, "rinse-off"))),
-            Use::LeaveOn => of.leave_on.map(|limit| (limit, "leave-on")),
-            Use::RinseOff => of.rinse_off.map(|limit| (limit, "rinse-off")),
+            Use::Untold => left_on.or(rinsed_off),
+            Use::LeaveOn => left_on,
+            Use::RinseOff => rinsed_off,
             Use::Premix => None,
         }
     }

@@ -8,13 +8,14 @@
 //! [`phrase!`]: crate::phrase
 
 pub mod counted;
+pub mod remark;
 mod sentence;
 
 use std::borrow::Cow;
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
-pub use crate::{phrase, shown_as_told, term};
+pub use crate::{phrase, remark, shown_as_told, term};
 pub use sentence::{Phrase, Sentence, Slot, Term};
 
 /// A language of ours.

@@ -7,6 +7,7 @@ use std::ops::Deref;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::Language;
+use super::remark::CONTEXT as REMARK;
 use crate::mass::{Grams, Mass, MassError};
 
 /// A sentence of ours: `phrase!("{net} g now; the record is corrected.", net)`. A slot is an expression's name, or
@@ -15,6 +16,19 @@ use crate::mass::{Grams, Mass, MassError};
 macro_rules! phrase {
     ($english:literal $(, $name:ident $(= $value:expr)?)* $(,)?) => {
         $crate::language::Sentence::from($crate::language::Phrase::new(
+            $english,
+            vec![$((stringify!($name), $crate::slot!($name $(= $value)?))),*],
+        ))
+    };
+}
+
+/// The same for what bismar writes into a log's cells: English there, and read back out of it for a person by
+/// [`told`](crate::language::remark::told). A slot called `name`, `text`, `unit` or `lot` holds any text, one called
+/// `said` another remark or nothing, and every other a number.
+#[macro_export]
+macro_rules! remark {
+    ($english:literal $(, $name:ident $(= $value:expr)?)* $(,)?) => {
+        $crate::language::Sentence::from($crate::language::Phrase::of_a_log(
             $english,
             vec![$((stringify!($name), $crate::slot!($name $(= $value)?))),*],
         ))
@@ -189,6 +203,8 @@ impl From<Sentence> for Slot {
 /// See [`phrase!`](crate::phrase).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Phrase {
+    /// Of its message.
+    context: &'static str,
     english: &'static str,
     slots: Vec<(&'static str, Slot)>,
 }
@@ -196,7 +212,20 @@ pub struct Phrase {
 impl Phrase {
     #[doc(hidden)]
     pub const fn new(english: &'static str, slots: Vec<(&'static str, Slot)>) -> Phrase {
-        Phrase { english, slots }
+        Phrase {
+            context: "",
+            english,
+            slots,
+        }
+    }
+
+    #[doc(hidden)]
+    pub const fn of_a_log(english: &'static str, slots: Vec<(&'static str, Slot)>) -> Phrase {
+        Phrase {
+            context: REMARK,
+            english,
+            slots,
+        }
     }
 
     fn with(&self, other: &dyn Fn(&str, &Slot) -> Option<Sentence>) -> Phrase {
@@ -208,14 +237,17 @@ impl Phrase {
             };
             (*name, own)
         });
-        Phrase::new(self.english, slots.collect())
+        Phrase {
+            slots: slots.collect(),
+            ..*self
+        }
     }
 
     fn in_language(&self, language: Language) -> String {
         match language {
             Language::Marked => format!("⟦{}⟧", self.fill(self.english, language)),
             _ => self.fill(
-                language.message("", self.english).unwrap_or(self.english),
+                (language.message(self.context, self.english)).unwrap_or(self.english),
                 language,
             ),
         }

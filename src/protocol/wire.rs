@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use super::event::{self, Told};
 use super::json;
 use crate::config::Config;
-use crate::language::Language;
+use crate::language::{Language, remark};
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::reading::ScaleIndex;
@@ -77,7 +77,7 @@ impl Wire {
             } => event::Event::Step(event::Step {
                 step: *step,
                 of: *of,
-                phase: Cow::Borrowed(phase),
+                phase: Cow::Owned(remark::told(phase).in_language(self.language)),
                 ingredient: Cow::Borrowed(ingredient),
                 target: Weight::plain(*target),
                 low: Weight::plain(*low),

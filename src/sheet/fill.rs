@@ -106,7 +106,7 @@ pub fn jars(record: &SheetRecord) -> String {
             said.grams(row.target),
             said.grams(row.net),
             escaped(&verdict.unwrap_or_default()),
-            escaped(&row.note)
+            said.cell(&row.note)
         );
     }
     let note = term!("Official sampling plans are for inspectors, not for a packer's own control.");

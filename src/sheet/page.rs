@@ -313,8 +313,8 @@ fn operations(record: &SheetRecord, out: &mut String) {
         let _ = writeln!(
             out,
             "<tr><td>{}<td>{}<td>{confirmed}<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"></tr>",
-            escaped(name),
-            escaped(mix.unwrap_or("–")),
+            said.cell(name),
+            said.cell(mix.unwrap_or("–")),
         );
     }
     out.push_str("</tbody></table>\n");

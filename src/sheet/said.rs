@@ -5,7 +5,7 @@ use std::fmt::Display;
 use crate::chart::svg::escaped;
 use crate::formula::VesselWay;
 use crate::journal::format::cell::Grams;
-use crate::language::{Language, Sentence, Slot, Term, term};
+use crate::language::{Language, Sentence, Slot, Term, remark, term};
 use crate::mass::Mass;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
@@ -22,6 +22,11 @@ impl Said {
     /// The same before it is HTML.
     pub fn text(self, words: impl Into<Sentence>) -> String {
         words.into().in_language(self.0)
+    }
+
+    /// A cell of a log, as HTML has it: what bismar wrote there in this language, what a person did as it is.
+    pub fn cell(self, cell: &str) -> String {
+        self.html(remark::told(cell))
     }
 
     /// A number with its decimal sign.

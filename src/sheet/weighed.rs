@@ -8,11 +8,11 @@ use jiff::Timestamp;
 
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
-use crate::formula::amend::Amendment;
+use crate::formula::amend::for_a_person;
 use crate::formula::filling::PHASE;
 use crate::journal::batch::standing::skipped;
 use crate::journal::format::row::Row;
-use crate::language::{Sentence, Slot, Term, phrase, term};
+use crate::language::{Sentence, Slot, Term, phrase, remark, term};
 use crate::vocabulary::entry::RowKind;
 
 /// `09:14:05`; the day stands in the head of the sheet, and in front where it is another.
@@ -59,7 +59,7 @@ pub fn table(record: &SheetRecord) -> String {
             let _ = writeln!(
                 out,
                 "<tr class=\"phase\"><th colspan=\"11\">{}</tr>",
-                escaped(phase)
+                said.cell(phase)
             );
         }
         let inci = record.inci(&row.ingredient);
@@ -153,9 +153,10 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             escaped(&said.kind(row.kind))
         );
         let about = match (row.ingredient.is_empty(), row.phase == PHASE) {
+            (false, _) if row.kind == RowKind::ScaleCheck => remark::told(&row.ingredient),
             (false, _) => row.ingredient.as_str().into(),
             (true, true) => Sentence::from(term!("filling")),
-            (true, false) => row.phase.as_str().into(),
+            (true, false) => remark::told(&row.phase),
         };
         let about = match row.step {
             0 => about,
@@ -164,10 +165,7 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
         };
         let verdict = row.verdict.map(|verdict| said.verdict(verdict));
         let verdict = escaped(&verdict.unwrap_or_default());
-        let note = match Amendment::of_note(&row.note) {
-            Some(Ok((_, words))) => words,
-            Some(Err(_)) | None => &row.note,
-        };
+        let note = for_a_person(&row.note);
         let _ = writeln!(
             out,
             "<td>{}<td class=\"n\">{}<td class=\"n\">{}<td>{verdict}<td class=\"kind\">{}<td>{}</tr>",
@@ -175,7 +173,7 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             said.grams(row.target),
             said.grams(row.net),
             escaped(&row.scale),
-            escaped(note)
+            said.cell(note)
         );
     }
     if out.is_empty() {

@@ -1,5 +1,6 @@
 //! Entries of the batch log, before the log adds its own columns.
 
+use crate::language::remark;
 use crate::mass::{Mass, Unit};
 use crate::time::Moment;
 
@@ -148,12 +149,12 @@ pub fn skip_reason(note: &str) -> Option<&str> {
 
 /// The note of a row that names an ingredient's lot.
 pub fn lot_named(ingredient: &str, lot: &str) -> String {
-    format!("lot of {ingredient}: {lot}")
+    remark!("lot of {name}: {lot}", name = ingredient, lot).into()
 }
 
 /// The note of a row that takes back an ingredient's lot without naming another.
 pub fn lot_taken_back(ingredient: &str) -> String {
-    format!("lot of {ingredient} taken back")
+    remark!("lot of {name} taken back", name = ingredient).into()
 }
 
 const GOES_ON: &str = "the batch goes on: seq ";
@@ -161,7 +162,7 @@ const GOES_ON_END: &str = " did not end it";
 
 /// The note of the row that takes a stopped batch up again: what closed it in the row `seq` counts no more.
 pub fn goes_on(seq: u64) -> String {
-    format!("{GOES_ON}{seq}{GOES_ON_END}")
+    remark!("the batch goes on: seq {seq} did not end it", seq).into()
 }
 
 /// The `seq` that a note of [`goes_on`] names; `None` of any other note.

@@ -2,7 +2,7 @@
 
 use super::code::{LineState, Stands};
 use super::weight::Weight;
-use crate::language::{Language, Sentence};
+use crate::language::{Language, Sentence, remark};
 
 /// What is going on at the bench.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize, Default)]
@@ -46,6 +46,8 @@ impl Status {
         for said in [&mut self.say, &mut self.tare, &mut self.undo] {
             *said = said.take().map(|said| said.put_into(language));
         }
+        // That of a remedy is called by bismar.
+        self.phase = (self.phase).map(|phase| remark::told(&phase).in_language(language));
         self
     }
 }

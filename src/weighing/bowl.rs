@@ -6,7 +6,7 @@ use super::state::{TareUnknown, Tared, Why, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::Step;
-use crate::language::phrase;
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -30,14 +30,14 @@ pub(super) fn is_a_pour(step: &Step, more: Mass, d: Mass) -> bool {
 impl Engine {
     /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
     /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
-    pub(super) fn bowl_changed(&mut self, scale: ScaleIndex, by: Mass, remark: &str) {
+    pub(super) fn bowl_changed(&mut self, scale: ScaleIndex, by: Mass, remark: &Sentence) {
         self.doubt_in_bowl(scale, by, remark, |_, _| true);
     }
 
     /// Less is in the bowl than when the step before was recorded, and nothing of this one yet.
     pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
-        let remark = "some was taken out of the bowl after the record";
-        self.bowl_changed(scale, by, remark);
+        let remark = remark!("some was taken out of the bowl after the record");
+        self.bowl_changed(scale, by, &remark);
     }
 
     /// What had come into the bowl, and rested, before this step was asked for may be the last of the step
@@ -74,22 +74,22 @@ impl Engine {
         }
         tared.tare.unproven += net;
         let before = self.index_now().checked_sub(1);
-        let remark = "more came into the bowl before the next was asked for";
-        self.doubt_in_bowl(scale, net, remark, |index, _| Some(index) == before);
+        let remark = remark!("more came into the bowl before the next was asked for");
+        self.doubt_in_bowl(scale, net, &remark, |index, _| Some(index) == before);
     }
 
     /// The empty pan shows that something was weighed with the bowl: so it may have been with each
     /// record that no empty pan was held against before.
     pub(super) fn weighed_with_the_bowl(&mut self, scale: ScaleIndex, by: Mass, all: bool) {
-        let remark = "something else may have been on the scale with the bowl";
-        self.doubt_in_bowl(scale, by, remark, |_, written| all || !written.pan_spoke);
+        let remark = remark!("something else may have been on the scale with the bowl");
+        self.doubt_in_bowl(scale, by, &remark, |_, written| all || !written.pan_spoke);
     }
 
     fn doubt_in_bowl(
         &mut self,
         scale: ScaleIndex,
         by: Mass,
-        remark: &str,
+        remark: &Sentence,
         which: impl Fn(usize, &Written) -> bool,
     ) {
         let run = &mut self.run;
@@ -124,11 +124,15 @@ impl Engine {
             // The charge is what was weighed in; the spoon took a little of all of it.
             if by.abs() > d * 5 {
                 let grams = phrases::grams(by.abs(), d);
-                self.note(format!("{grams} g of the mixed bowl did not come back"));
+                self.note(remark!(
+                    "{grams} g of the mixed bowl did not come back",
+                    grams
+                ));
             }
             return;
         }
-        self.bowl_changed(scale, by, "the bowl came back with another weight");
+        let remark = remark!("the bowl came back with another weight");
+        self.bowl_changed(scale, by, &remark);
     }
 
     /// After its last mixing no step asks about it any more.
@@ -212,8 +216,8 @@ impl Engine {
         // A lift begins with less; what came before it rested is more.
         let by = if seen.steady.is_some() { by.abs() } else { by };
         if stands && check.is_some() && by > Mass::ZERO {
-            let remark = "the bowl changed its weight after the last step";
-            self.bowl_changed(scale, by, remark);
+            let remark = remark!("the bowl changed its weight after the last step");
+            self.bowl_changed(scale, by, &remark);
         }
     }
 }

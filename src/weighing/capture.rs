@@ -8,7 +8,8 @@ use super::state::{Captured, Pending, State, Tare, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::{Sentence, phrase};
+use crate::language::remark::joined;
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Weighing, Window};
 use crate::vocabulary::code::FaultCode;
@@ -72,11 +73,12 @@ impl Engine {
         draft.net = Some(peak - net);
         draft.unit = self.pans[scale].unit;
         draft.readability = d;
-        draft.note = format!(
-            "over-pour of {} g taken back to {} g",
-            peak.grams(d),
-            net.grams(d)
+        let back = remark!(
+            "over-pour of {peak} g taken back to {net} g",
+            peak = peak.grams(d),
+            net = net.grams(d)
         );
+        draft.note = back.into();
         self.log(draft);
     }
 
@@ -97,7 +99,7 @@ impl Engine {
         let mut draft = self.weight_draft(scale, &step, &tared.tare, tared.wander, level, verdict);
         self.run.rows.insert(index, draft.clone());
         if let Some(seq) = corrects {
-            draft.note = corrects_note(seq, &draft.note);
+            draft.note = corrects_note(seq, draft.note.as_str());
         }
         let net = draft.net.unwrap_or_default();
         let uncertainty = self.scatter_of(scale, &tared.tare, tared.wander, level.d);
@@ -183,21 +185,19 @@ impl Engine {
         draft.unit = self.pans[scale].unit;
         draft.readings = Some(level.readings);
         draft.readability = d;
-        let mut notes = Vec::new();
+        let mut notes = Sentence::none();
         if !window.proven {
-            notes.push("the scale cannot prove this tolerance".to_owned());
+            notes = remark!("the scale cannot prove this tolerance");
         }
         if tare.unproven > Mass::ZERO {
-            notes.push(format!(
-                "tare not proven: it may be off by {} g",
-                tare.unproven.ceil_to(d).grams(d)
-            ));
+            let by = tare.unproven.ceil_to(d).grams(d);
+            let unproven = remark!("tare not proven: it may be off by {by} g", by);
+            notes = joined(notes, unproven);
         }
         if tare.carried > 0 {
-            notes.push("tare carried over a key press or a lift".to_owned());
+            notes = joined(notes, remark!("tare carried over a key press or a lift"));
         }
-        notes.extend(self.short_jar(net));
-        draft.note = notes.join("; ");
+        draft.note = joined(notes, self.short_jar(net)).into();
         draft
     }
 
@@ -380,9 +380,6 @@ impl Engine {
 }
 
 /// The note of a row that takes the place of another.
-pub(super) fn corrects_note(seq: u64, note: &str) -> String {
-    match note {
-        "" => format!("corrects seq {seq}"),
-        note => format!("corrects seq {seq}; {note}"),
-    }
+pub(super) fn corrects_note(seq: u64, note: impl Into<Sentence>) -> String {
+    joined(remark!("corrects seq {seq}", seq), note.into()).into()
 }

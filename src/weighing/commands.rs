@@ -7,7 +7,7 @@ use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared, Why};
 use super::{Engine, net_of};
 use crate::formula::{Step, VesselWay};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::code::Help;
@@ -166,8 +166,8 @@ impl Engine {
                 // A word proves nothing: what it does not explain stays in the uncertainty.
                 let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
                 if step.vessel == VesselWay::Bowl {
-                    let remark = "the bowl lost or gained something between its steps";
-                    self.bowl_changed(step.scale, off, remark);
+                    let remark = remark!("the bowl lost or gained something between its steps");
+                    self.bowl_changed(step.scale, off, &remark);
                 }
                 let grams = off.grams(level.d);
                 let (noted, said) = match what {
@@ -186,7 +186,7 @@ impl Engine {
                         let net = net_of(&step, tared.tare.base, level.weight);
                         tared.content.rest = Some(net);
                         (
-                            format!(
+                            remark!(
                                 "the maker says that what is less was taken out, or had only pressed on it; {net} g \
                                  are in it now",
                                 net = net.grams(level.d)
@@ -198,15 +198,16 @@ impl Engine {
                         // It weighs what it seemed to hold when it left, and it is the same: that is what it holds.
                         tared.tare.carried += 2;
                         (
-                            "the maker says it is the same vessel".into(),
+                            remark!("the maker says it is the same vessel"),
                             phrase!("The same vessel; the weighing goes on."),
                         )
                     }
                     Mismatch::Other => {
                         tared.tare.unproven += off;
                         (
-                            format!(
-                                "the maker says it is the same vessel; {grams} g are not explained"
+                            remark!(
+                                "the maker says it is the same vessel; {grams} g are not explained",
+                                grams
                             ),
                             phrase!("The same vessel; the weighing goes on."),
                         )
@@ -245,13 +246,13 @@ impl Engine {
             return Sentence::none();
         };
         let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
-        self.note(format!(
-            "the maker goes on with the bowl as it is; {} g are not explained",
-            off.grams(level.d)
+        self.note(remark!(
+            "the maker goes on with the bowl as it is; {grams} g are not explained",
+            grams = off.grams(level.d)
         ));
         self.run.give_up_lift_check();
-        let remark = "the bowl came back with another weight";
-        self.bowl_changed(step.scale, off, remark);
+        let remark = remark!("the bowl came back with another weight");
+        self.bowl_changed(step.scale, off, &remark);
         // What was in it for less than a moment was seen as well.
         if !tared.content.poured && tared.content.most <= level.d * 5 {
             // So much of the difference may be of this step: it was asked for before the bowl left.
@@ -314,8 +315,9 @@ impl Engine {
     ) -> (State, Sentence) {
         let (level, scale) = (unsure.level, step.scale);
         let grams = more.grams(level.d);
-        self.note(format!(
-            "the maker says that {grams} g of this step were in the bowl already"
+        self.note(remark!(
+            "the maker says that {grams} g of this step were in the bowl already",
+            grams
         ));
         let stirred = self.stirred_off(scale, level.d);
         let mixed = self.run.was_mixed_before();
@@ -342,19 +344,19 @@ impl Engine {
         let bowl = self.run.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (
-                "the maker says that nothing of this step is in the bowl yet",
+                remark!("the maker says that nothing of this step is in the bowl yet"),
                 phrase!("The bowl is taken as it stands; nothing of this step is in it."),
             ),
             (false, VesselWay::Difference) => (
-                "the maker says that nothing was taken out for this step yet",
+                remark!("the maker says that nothing was taken out for this step yet"),
                 phrase!("The bottle is taken as it stands."),
             ),
             (false, VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar) => (
-                "the maker says that the vessel is empty",
+                remark!("the maker says that the vessel is empty"),
                 phrase!("The vessel on the scale is taken as empty."),
             ),
         };
-        self.note(noted.into());
+        self.note(noted);
         if unsure.why == Why::Light {
             self.learn_vessel(unsure.mass, unsure.level.d);
         }
@@ -383,9 +385,9 @@ impl Engine {
         let Some(level) = level else {
             return phrase!("The scale is not at rest. Wait a moment, then say next again.");
         };
-        self.note(format!(
-            "the maker says that nothing is on the scale; it shows {} g",
-            level.weight.grams(level.d)
+        self.note(remark!(
+            "the maker says that nothing is on the scale; it shows {grams} g",
+            grams = level.weight.grams(level.d)
         ));
         // By her word this is the empty pan: what it shows speaks of the record before.
         let waits = self.run.lift_check.as_mut();
@@ -483,19 +485,20 @@ impl Engine {
         let sure = known && suspect.is_none() && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
-            let what = match step.vessel {
-                VesselWay::Jar => "taken back out of the jar".to_owned(),
-                VesselWay::Difference => {
-                    format!(
-                        "of {} are not counted; they came out of it",
-                        step.ingredient
-                    )
-                }
-                VesselWay::Beaker | VesselWay::Bowl => {
-                    format!("{} thrown away, not in the batch", step.ingredient)
-                }
-            };
-            self.note(format!("begun again: {} g {what}", net.grams(d)));
+            let (net, name) = (net.grams(d), &step.ingredient);
+            self.note(match step.vessel {
+                VesselWay::Jar => remark!("begun again: {net} g taken back out of the jar", net),
+                VesselWay::Difference => remark!(
+                    "begun again: {net} g of {name} are not counted; they came out of it",
+                    net,
+                    name
+                ),
+                VesselWay::Beaker | VesselWay::Bowl => remark!(
+                    "begun again: {net} g {name} thrown away, not in the batch",
+                    net,
+                    name
+                ),
+            });
         }
         if let Some(seq) = recorded {
             self.withdraw(self.index_now(), seq);

@@ -8,7 +8,7 @@ use super::state::{Correction, Doubt, State, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::phrase;
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -22,7 +22,7 @@ pub(super) struct Fix {
     /// The stated uncertainty is this at least.
     pub at_least: Mass,
     /// Why, for the row's note.
-    pub remark: String,
+    pub remark: Sentence,
 }
 
 impl Engine {
@@ -42,13 +42,13 @@ impl Engine {
         index: usize,
         written: &mut Written,
         at_least: Mass,
-        remark: &str,
+        remark: &Sentence,
     ) {
         written.doubt.get_or_insert(Doubt::Lasting);
         let fix = Fix {
             level: written.as_recorded(),
             at_least,
-            remark: remark.to_owned(),
+            remark: remark.clone(),
         };
         self.correct(scale, index, written, fix);
     }
@@ -57,11 +57,11 @@ impl Engine {
     pub(super) fn doubt_record(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
         let fell = written.weight.net - net;
         let at_least = written.weight.uncertainty + fell;
-        let remark = "the weight fell after the record: taken out, or another load";
-        self.doubt(scale, self.index_now(), written, at_least, remark);
+        let remark = remark!("the weight fell after the record: taken out, or another load");
+        self.doubt(scale, self.index_now(), written, at_least, &remark);
         if self.way_now() == VesselWay::Bowl {
             // Or it came with a step before, and is gone now.
-            self.bowl_changed(scale, fell, remark);
+            self.bowl_changed(scale, fell, &remark);
         }
         let d = self.readability(scale);
         let say = phrase!(
@@ -79,8 +79,8 @@ impl Engine {
             verdict: written.weight.verdict,
         });
         let at_least = written.weight.uncertainty + more;
-        let remark = "more came on the scale after the record";
-        self.doubt(scale, self.index_now(), written, at_least, remark);
+        let remark = remark!("more came on the scale after the record");
+        self.doubt(scale, self.index_now(), written, at_least, &remark);
         let d = self.readability(scale);
         let say = phrase!(
             "{more} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
@@ -104,7 +104,7 @@ impl Engine {
         let fix = Fix {
             level: written.as_recorded(),
             at_least: uncertainty,
-            remark: "what came on top is gone again".into(),
+            remark: remark!("what came on top is gone again"),
         };
         self.correct(scale, self.index_now(), written, fix);
         if let Some(step) = self.step_now() {
@@ -115,8 +115,8 @@ impl Engine {
     /// It goes on to change: the record reaches as far as what is seen now.
     pub(super) fn doubt_more(&mut self, scale: ScaleIndex, written: &mut Written, shown: Mass) {
         let at_least = written.weight.tare.d * 3 + (shown - written.weight.shown).abs();
-        let remark = "it changed more after the record";
-        self.doubt(scale, self.index_now(), written, at_least, remark);
+        let remark = remark!("it changed more after the record");
+        self.doubt(scale, self.index_now(), written, at_least, &remark);
     }
 
     /// The vessel was lifted before the scale was at rest again after the record: a late drop, a
@@ -147,8 +147,8 @@ impl Engine {
                 .is_some_and(|b| (b.weight - last).abs() <= b.d);
             if !still {
                 let at_least = u + (last - written.weight.shown);
-                let remark = "more came on before the lift";
-                self.doubt(scale, self.index_now(), written, at_least, remark);
+                let remark = remark!("more came on before the lift");
+                self.doubt(scale, self.index_now(), written, at_least, &remark);
                 return;
             }
         }
@@ -215,8 +215,8 @@ impl Engine {
         if moved > written.most_drops(level.d) {
             // No drop: something was set down beside, a hand took hold, or it was poured on. The record stands,
             // and says how far it may be off.
-            let remark = "much more or less was on the scale before the lift";
-            self.doubt(scale, self.index_now(), written, u + moved, remark);
+            let remark = remark!("much more or less was on the scale before the lift");
+            self.doubt(scale, self.index_now(), written, u + moved, &remark);
             return;
         }
         if (moved <= u && widened <= u) || net.is_negative() {
@@ -225,7 +225,7 @@ impl Engine {
         let fix = Fix {
             level,
             at_least: u + widened,
-            remark: "not at rest at the lift".into(),
+            remark: remark!("not at rest at the lift"),
         };
         self.correct(scale, self.index_now(), written, fix);
     }
@@ -293,7 +293,7 @@ impl Engine {
     fn log_correction(&mut self, index: usize, seq: u64, mut draft: Draft) -> u64 {
         let (net, verdict) = (draft.net.unwrap_or_default(), draft.verdict);
         self.run.rows.insert(index, draft.clone());
-        draft.note = corrects_note(seq, &draft.note);
+        draft.note = corrects_note(seq, draft.note.as_str());
         let ticket = self.log(draft);
         self.run.corrections.push(Correction {
             ticket,

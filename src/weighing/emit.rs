@@ -251,10 +251,10 @@ impl Engine {
         }
     }
 
-    pub(super) fn note(&mut self, text: String) {
+    pub(super) fn note(&mut self, text: impl Into<String>) {
         if self.run.is_begun() {
             let mut draft = self.draft(RowKind::Note);
-            draft.note = text;
+            draft.note = text.into();
             self.log(draft);
         }
     }

@@ -4,7 +4,8 @@ use super::Engine;
 use super::event::Event;
 use super::state::State;
 use crate::formula::filling::Fill;
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::remark::joined;
+use crate::language::{Sentence, Slot, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, JarVerdict};
 use crate::vocabulary::cue::CueKind;
@@ -29,15 +30,18 @@ impl Engine {
 
     /// The remark of a jar that holds less than its rule tolerates; it is there only when the maker
     /// kept it so.
-    pub(super) fn short_jar(&self, net: Mass) -> Option<String> {
-        let fill = self.fill()?;
-        let verdict = Filling::new(fill.nominal, fill.rule)?.judge(net);
-        let source = fill.rule.source();
-        match verdict {
-            JarVerdict::Adequate => None,
-            JarVerdict::Short => Some(format!("shorter than {source} tolerates in one package")),
+    pub(super) fn short_jar(&self, net: Mass) -> Sentence {
+        let filling = |fill: Fill| Filling::new(fill.nominal, fill.rule);
+        let Some((fill, filling)) = self.fill().and_then(|fill| Some((fill, filling(fill)?)))
+        else {
+            return Sentence::none();
+        };
+        let name = fill.rule.source();
+        match filling.judge(net) {
+            JarVerdict::Adequate => Sentence::none(),
+            JarVerdict::Short => remark!("shorter than {name} tolerates in one package", name),
             JarVerdict::FarShort => {
-                Some(format!("short by more than twice what {source} tolerates"))
+                remark!("short by more than twice what {name} tolerates", name)
             }
         }
     }
@@ -74,66 +78,54 @@ impl Engine {
         let rest = fill.made - filled.total();
         let shown = |mass: Mass| mass.grams(d);
         let mean = filled.mean().and_then(Mass::from_g_f64);
-        let mean = mean.map_or(Sentence::none(), |mean| {
-            phrase!(", mean {mean} g", mean = shown(mean.round_to(d)))
-        });
+        let mean = mean.map(|mean| shown(mean.round_to(d)));
         let share = filled.balance(fill.made, Mass::ZERO).yield_percent;
-        let share = share.map_or(Sentence::none(), |share| {
-            phrase!(
-                ", yield {share} %",
-                share = Slot::Number(format!("{share:.1}"))
-            )
-        });
+        let share = share.map(|share| Slot::Number(format!("{share:.1}")));
+        let figures = match (mean, share) {
+            (Some(mean), Some(share)) => remark!(", mean {mean} g, yield {share} %", mean, share),
+            (Some(mean), None) => remark!(", mean {mean} g", mean),
+            (None, Some(share)) => remark!(", yield {share} %", share),
+            (None, None) => Sentence::none(),
+        };
         let not_in = match rest.is_negative() {
-            true => phrase!(
-                "; {more} g more than was weighed in: look at the rows",
+            true => remark!(
+                "{more} g more than was weighed in: look at the rows",
                 more = shown(-rest)
             ),
-            false => phrase!(
-                "; {rest} g not in a jar (in the bowl, or lost)",
+            false => remark!(
+                "{rest} g not in a jar (in the bowl, or lost)",
                 rest = shown(rest)
             ),
         };
         let mean_is_low = match filled.average_is_met() {
-            Some(false) => phrase!("; the mean is below the label"),
+            Some(false) => remark!("the mean is below the label"),
             Some(true) | None => Sentence::none(),
         };
         let short = match filled.few_are_short() {
             true => Sentence::none(),
-            false => phrase!(
-                "; {short} too short for {source}",
+            false => remark!(
+                "{short} too short for {name}",
                 short = filled.short(),
-                source = fill.rule.source()
+                name = fill.rule.source()
             ),
         };
         let (total, jars) = (shown(filled.total()), filled.jars());
         let words = match jars {
-            1 => phrase!(
-                "1 jar filled, {total} g{mean}{share}{not_in}{mean_is_low}{short}",
-                total,
-                mean,
-                share,
-                not_in,
-                mean_is_low,
-                short
-            ),
-            _ => phrase!(
-                "{jars} jars filled, {total} g{mean}{share}{not_in}{mean_is_low}{short}",
+            1 => remark!("1 jar filled, {total} g{said}", total, said = figures),
+            _ => remark!(
+                "{jars} jars filled, {total} g{said}",
                 jars,
                 total,
-                mean,
-                share,
-                not_in,
-                mean_is_low,
-                short
+                said = figures
             ),
         };
+        let words = [not_in, mean_is_low, short].into_iter().fold(words, joined);
         let mut draft = self.batch_draft(RowKind::Closed);
         draft.phase = crate::formula::filling::PHASE.to_owned();
         draft.readability = d;
         draft.target = Some(fill.made);
         draft.net = Some(filled.total());
-        draft.note = format!("filling: {words}");
+        draft.note = remark!("filling: {said}", said = &words).into();
         self.log(draft);
         self.cue(
             CueKind::Done,

@@ -10,7 +10,7 @@ use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::phrase;
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -212,7 +212,7 @@ impl Engine {
             let fix = Fix {
                 level,
                 at_least,
-                remark: String::new(),
+                remark: Sentence::none(),
             };
             self.correct(scale, self.index_now(), &mut written, fix);
             self.say_corrected(&step, &written);
@@ -338,8 +338,8 @@ impl Engine {
         let seen_off = strayed.max(before).max(after);
         // And what came in the gap besides.
         let at_least = written.weight.uncertainty + most + seen_off;
-        let remark = "readings were missing before the lift";
-        self.doubt(scale, self.index_now(), written, at_least, remark);
+        let remark = remark!("readings were missing before the lift");
+        self.doubt(scale, self.index_now(), written, at_least, &remark);
         true
     }
 
@@ -538,8 +538,9 @@ impl Engine {
         };
         if more.abs() > written.weight.uncertainty {
             let seq = written.seq;
-            let remark = "a vessel of nearly this weight was put back: more may be in it, or less";
-            self.doubt_lifted(scale, more, remark);
+            let remark =
+                remark!("a vessel of nearly this weight was put back: more may be in it, or less");
+            self.doubt_lifted(scale, more, &remark);
             let say = phrase!(
                 "That weighed nearly what row {seq} did; the row is marked as unsure.",
                 seq
@@ -549,7 +550,7 @@ impl Engine {
     }
 
     /// The last record waits for the empty pan or is put away, and claims no more than `by` leaves sure.
-    pub(super) fn doubt_lifted(&mut self, scale: ScaleIndex, by: Mass, remark: &str) {
+    pub(super) fn doubt_lifted(&mut self, scale: ScaleIndex, by: Mass, remark: &Sentence) {
         let Some((index, mut written)) = self.run.lifted_last().cloned() else {
             return;
         };
@@ -587,14 +588,24 @@ impl Engine {
         let grams = phrases::grams(by.abs(), d);
         let remark = match (much, by.is_negative()) {
             (false, false) => {
-                format!("{grams} g stayed on the pan after the lift: spilt, or the zero drifted")
+                remark!(
+                    "{grams} g stayed on the pan after the lift: spilt, or the zero drifted",
+                    grams
+                )
             }
-            (false, true) => format!("the empty pan shows {grams} g less: the zero drifted"),
-            (true, false) => format!(
-                "the empty pan shows {grams} g more than before: something lies on it, or the tare moved"
+            (false, true) => remark!(
+                "the empty pan shows {grams} g less: the zero drifted",
+                grams
+            ),
+            (true, false) => remark!(
+                "the empty pan shows {grams} g more than before: something lies on it, or the tare moved",
+                grams
             ),
             (true, true) => {
-                format!("the empty pan shows {grams} g less than before: a key was pressed unseen")
+                remark!(
+                    "the empty pan shows {grams} g less than before: a key was pressed unseen",
+                    grams
+                )
             }
         };
         self.set_zero(scale, level.weight, rests);

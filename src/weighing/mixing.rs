@@ -6,7 +6,7 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::VesselWay;
-use crate::language::Sentence;
+use crate::language::{Sentence, remark};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -79,8 +79,8 @@ impl Engine {
         }
         let covered = by.abs() <= written.weight.uncertainty;
         if written.doubt.is_none() && seen.steady.is_some() && !covered {
-            let remark = "more or less rested in the bowl before it was stirred";
-            self.doubt_lifted(scale, by, remark);
+            let remark = remark!("more or less rested in the bowl before it was stirred");
+            self.doubt_lifted(scale, by, &remark);
         }
     }
 

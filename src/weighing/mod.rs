@@ -53,7 +53,7 @@ use self::run::Run;
 use self::sends::Setting;
 use self::state::{Removed, State};
 use crate::formula::{Plan, Step, VesselWay};
-use crate::language::{Slot, phrase};
+use crate::language::{Slot, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::{Errors, Known, Uncertainty, Weighing, Window};
 use crate::time::Moment;
@@ -421,7 +421,7 @@ impl Engine {
         });
         if needed && !self.close_unseen() {
             let name = self.scale_name(scale);
-            self.note(format!("line to scale {name} lost"));
+            self.note(remark!("line to scale {name} lost", name = &name));
             self.cue_urgent(
                 CueKind::Fault,
                 phrase!("The line to scale {name} is gone. Plug it in or switch it on; what is recorded is safe.", name),

@@ -10,7 +10,8 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::phrase;
+use crate::language::remark::joined;
+use crate::language::{phrase, remark};
 use crate::mass::{Grams, Mass, Unit};
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -341,17 +342,22 @@ impl Engine {
         draft.readability = d;
         draft.target = Some(self.run.plan.batch);
         draft.net = Some(total);
-        draft.note = if complete {
-            "complete".into()
+        let mut note = if complete {
+            remark!("complete")
         } else {
-            format!("stopped after {settled} of {of} weighings")
+            remark!("stopped after {settled} of {of} weighings", settled, of)
         };
         if complete && mixing.is_some() {
-            draft.note.push_str("; the last mixing was not confirmed");
+            note = joined(note, remark!("the last mixing was not confirmed"));
         }
+        draft.note = note.into();
         let open = self.unrecorded();
         if let Some((net, name)) = open.as_ref().filter(|_| !complete) {
-            self.note(format!("{net} g {name} of this step are not recorded"));
+            self.note(remark!(
+                "{net} g {name} of this step are not recorded",
+                net = *net,
+                name
+            ));
         }
         self.log(draft);
         for pan in self.pans.iter_mut() {
@@ -830,9 +836,10 @@ impl Engine {
         let (Some(unit), Some(usual)) = (pan.unit, pan.usual) else {
             return;
         };
-        self.note(format!(
-            "scale {} changed its unit to {unit}",
-            self.scale_name(scale)
+        self.note(remark!(
+            "scale {name} changed its unit to {unit}",
+            name = self.scale_name(scale),
+            unit = unit.to_string()
         ));
         // Grams are what a scale on another unit is asked to be set to: they are no slip of the key.
         let over = unit == usual || unit == Unit::Gram;

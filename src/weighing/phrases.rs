@@ -2,7 +2,7 @@
 //! there. No sentence needs a colour, a shape or a sound to be understood.
 
 use crate::formula::{Step, VesselWay};
-use crate::language::{Sentence, Term, phrase, term};
+use crate::language::{Sentence, Term, phrase, remark, term};
 use crate::mass::{Grams, Mass, Unit};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
@@ -163,8 +163,8 @@ pub(super) fn mix(phase: &str, text: &str) -> Sentence {
     let text = text.trim().trim_end_matches('.');
     phrase!(
         "{phase} is weighed. {text}. Then say next, press the pan twice, or place the next vessel.",
-        phase,
-        text
+        phase = remark::told(phase),
+        text = remark::told(text)
     )
 }
 
@@ -176,8 +176,8 @@ pub(super) fn last_mix(phase: &str, text: &str) -> Sentence {
     let text = text.trim().trim_end_matches('.');
     phrase!(
         "{phase} is weighed. {text}. Then say next or press the pan twice: the batch is done.",
-        phase,
-        text
+        phase = remark::told(phase),
+        text = remark::told(text)
     )
 }
 

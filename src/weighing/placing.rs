@@ -10,7 +10,7 @@ use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, Slot, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::code::Stands;
 use crate::vocabulary::command::Choice;
@@ -452,7 +452,7 @@ impl Engine {
         let word = std::mem::take(&mut self.run.coming.word_empty);
         if let Some(why) = why {
             if word && why.takes_a_word() {
-                self.note("the maker says that it is empty".into());
+                self.note(remark!("the maker says that it is empty"));
                 return self.tare_at(scale, level);
             }
             // What was doubted for its shape was hardly off: how this one came does not show in what both make.
@@ -840,8 +840,9 @@ impl Engine {
         let slow = pan.swift.is_some_and(|swift| swift > super::pan::SLOW);
         if slow && !std::mem::replace(&mut pan.slow_told, true) {
             let seconds = pan.swift.unwrap_or_default().ceil();
-            self.note(format!(
-                "this scale takes {seconds:.0} s to follow a load; each weight waits for it"
+            self.note(remark!(
+                "this scale takes {seconds} s to follow a load; each weight waits for it",
+                seconds = Slot::number(format!("{seconds:.0}"))
             ));
         }
     }

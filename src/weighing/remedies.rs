@@ -8,7 +8,7 @@ use crate::formula::amend::{Amendment, change_of};
 use crate::formula::contents::Limited;
 use crate::formula::limits::{Held, Outside, Side, bounds, outside};
 use crate::formula::remedy::{Part, remedy};
-use crate::language::{Sentence, counted, phrase};
+use crate::language::{Sentence, counted, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Choice;
@@ -74,7 +74,9 @@ impl Engine {
         let done: Vec<bool> = run.done.iter().map(Option::is_some).collect();
         let is_done = |number: usize| done.get(number - 1).copied().unwrap_or(false);
         let Some(change) = change_of(&found, &parts, &run.plan, run.step + 1, is_done) else {
-            self.note("the over-pour is kept; every ingredient is inside its limits".into());
+            self.note(remark!(
+                "the over-pour is kept; every ingredient is inside its limits"
+            ));
             return Ok(phrase!(
                 "Nothing is added; every ingredient is inside its limits."
             ));
@@ -210,7 +212,7 @@ impl Engine {
     /// `next` on that question.
     pub(super) fn close_out_of_limits(&mut self) -> Sentence {
         let broken = self.out_of_limits().unwrap_or_default();
-        self.note(format!("closed as it is. {broken}"));
+        self.note(remark!("closed as it is. {said}", said = broken));
         self.run.limits_accepted = true;
         let state = self.go_on();
         self.enter(state);

@@ -8,7 +8,7 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::phrase;
+use crate::language::{phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -527,12 +527,11 @@ impl Engine {
             }
             return self.vessel_removed(Removed::new(Box::new(tared)));
         }
-        self.note(format!(
-            "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
-            zero.grams(d),
-            stood
-                .map_or(Mass::ZERO, |level| level.weight - zero)
-                .grams(d)
+        let stands = stood.map_or(Mass::ZERO, |level| level.weight - zero);
+        self.note(remark!(
+            "tare lost: the empty scale shows {zero} g; {stands} g on the pan were not recorded",
+            zero = zero.grams(d),
+            stands = stands.grams(d)
         ));
         self.out.push_back(super::event::Event::Fault {
             scale: Some(step.scale),

@@ -9,7 +9,7 @@ use super::steady::Level;
 use super::zero::Load;
 use crate::formula::VesselWay;
 use crate::formula::amend::{Added, Amendment, Cause};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Weighing};
 use crate::vocabulary::command::Choice;
@@ -187,11 +187,12 @@ impl Engine {
         draft.unit = self.pans[scale].unit;
         draft.readings = Some(level.readings);
         draft.readability = level.d;
-        draft.note = format!(
-            "stayed in the beaker of seq {}; {} g went in",
-            weighed.seq,
-            (weighed.net - net).grams(level.d)
+        let went_in = remark!(
+            "stayed in the beaker of seq {seq}; {net} g went in",
+            seq = weighed.seq,
+            net = (weighed.net - net).grams(level.d)
         );
+        draft.note = went_in.into();
         emptied.net = net;
         emptied.ticket = Some(self.log(draft));
         State::Residue(emptied)

@@ -5,7 +5,7 @@ use super::commands::plain_text;
 use super::run::Deed;
 use super::state::{Removed, State};
 use crate::formula::Step;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
@@ -72,7 +72,7 @@ impl Engine {
                 let name = step.as_ref().map_or("", |step| step.ingredient.as_str());
                 let said = phrase!("What stayed in the beaker of {name} is taken back.", name);
                 let mut draft = self.draft_of(RowKind::Residue, step.as_deref());
-                draft.note = super::capture::corrects_note(seq, "taken back");
+                draft.note = super::capture::corrects_note(seq, remark!("taken back"));
                 self.log(draft);
                 if matches!(self.run.state, State::Residue(_)) {
                     let state = self.go_on();
@@ -181,7 +181,7 @@ impl Engine {
         run.limits_accepted = false;
         run.corrects.insert(index, seq);
         let mut draft = self.draft_of(self.weight_kind(), Some(&step));
-        draft.note = super::capture::corrects_note(seq, "taken back, to be weighed again");
+        draft.note = super::capture::corrects_note(seq, remark!("taken back, to be weighed again"));
         self.log(draft);
         Some(weighed)
     }
@@ -219,9 +219,10 @@ impl Engine {
         draft.target = Some(step.target);
         draft.net = Some(Mass::ZERO);
         draft.verdict = Some(Verdict::Kept);
+        let skipped = remark!("skipped: {text}", text = reason);
         draft.note = match self.run.corrects.get(&self.run.step) {
-            Some(seq) => super::capture::corrects_note(*seq, &format!("skipped: {reason}")),
-            None => format!("skipped: {reason}"),
+            Some(seq) => super::capture::corrects_note(*seq, skipped),
+            None => skipped.into(),
         };
         let ticket = self.log(draft);
         let index = self.index_now();

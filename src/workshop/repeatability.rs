@@ -3,7 +3,7 @@
 use super::scale_check::CheckLog;
 use crate::guide::Taken;
 use crate::journal::error::LogError;
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::{Sentence, Slot, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::Repeatability;
 use crate::metrology::repeatability::USP_FRACTION;
@@ -12,8 +12,10 @@ use crate::metrology::repeatability::USP_FRACTION;
 /// others are tolerances of a maker's formula.
 const SHARES: [(f64, &str); 3] = [(USP_FRACTION, "0.10 %"), (0.01, "1 %"), (0.05, "5 %")];
 
-/// What the rows are called.
-pub const LOAD: &str = "repeated load";
+/// What its rows are called.
+fn load() -> Sentence {
+    remark!("repeated load")
+}
 
 /// What came of the weighings at readability `d`; `None` of fewer than two.
 pub fn found(taken: &[Taken], d: Mass) -> Option<Repeatability> {
@@ -27,33 +29,36 @@ pub fn found(taken: &[Taken], d: Mass) -> Option<Repeatability> {
 /// When a row cannot be written.
 pub fn log(record: &mut CheckLog, taken: &[Taken], found: &Repeatability) -> Result<(), LogError> {
     for (i, one) in taken.iter().enumerate() {
-        let mut draft = record.draft(LOAD, Some(*one));
+        let mut draft = record.draft(&load(), Some(*one));
         draft.step = i + 1;
-        draft.note = format!("repeatability, weighing {} of {}", i + 1, taken.len());
+        let which = remark!(
+            "repeatability, weighing {number} of {of}",
+            number = i + 1,
+            of = taken.len()
+        );
+        draft.note = which.into();
         record.add(&draft)?;
     }
-    let mut summary = record.draft(LOAD, None);
-    summary.note = format!("repeatability: {}", first_line(found));
+    let mut summary = record.draft(&load(), None);
+    summary.note = remark!("repeatability: {said}", said = first_line(found)).into();
     record.add(&summary)
 }
 
 /// The figures in one line.
-fn first_line(found: &Repeatability) -> String {
-    format!(
-        "s = {:.4} g of {} weighings, mean {:.4} g",
-        found.measured, found.count, found.mean
+fn first_line(found: &Repeatability) -> Sentence {
+    let number = |mass: f64| Slot::number(format!("{mass:.4}"));
+    remark!(
+        "s = {s} g of {count} weighings, mean {mean} g",
+        s = number(found.measured),
+        count = found.count,
+        mean = number(found.mean),
     )
 }
 
 /// What it means for small weights, lines.
 pub fn words(found: &Repeatability) -> Sentence {
     let number = |mass: String| Slot::number(mass);
-    let first = phrase!(
-        "s = {s} g of {count} weighings, mean {mean} g",
-        s = number(format!("{:.4}", found.measured)),
-        count = found.count,
-        mean = number(format!("{:.4}", found.mean)),
-    );
+    let first = first_line(found);
     let floor = match found.measured < found.floor() {
         true => phrase!(
             "\nFor the smallest weights a scale is not believed below 0.41 of its step: {floor} g counts.",

@@ -17,7 +17,7 @@ use crate::journal::format::check_note::note_of;
 use crate::journal::format::row::Row;
 use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
-use crate::language::{Sentence, Slot, Term, phrase, term};
+use crate::language::{Sentence, Slot, Term, phrase, remark, term};
 use crate::mass::Mass;
 use crate::metrology::test_weights::{CheckLimits, SOURCE, TestLoad, WeightClass, nominals};
 use crate::metrology::{Feasibility, ScaleAbility};
@@ -449,11 +449,11 @@ impl Check {
     /// The row of the check.
     pub fn draft(&self, record: &mut CheckLog, taken: Taken) -> Draft {
         let (limits, class) = (&self.limits, self.class.name());
+        let text = format!("{} {class}", self.load.words());
         let what = match self.load.is_one_weight() {
-            true => "test weight",
-            false => "test weights",
+            true => remark!("test weight {text}", text),
+            false => remark!("test weights {text}", text),
         };
-        let what = format!("{what} {} {class}", self.load.words());
         let mut draft = record.draft(&what, Some(taken));
         draft.target = Some(limits.nominal);
         draft.low = Some(limits.low());
@@ -466,10 +466,13 @@ impl Check {
         } else {
             Verdict::Inside
         });
-        draft.note = format!(
-            "the weight's own limit {} g ({SOURCE}, class {class}) and the scale's expanded uncertainty",
-            limits.weight_error.grams(FINE)
+        let rule = remark!(
+            "the weight's own limit {grams} g ({name}, class {text}) and the scale's expanded uncertainty",
+            grams = limits.weight_error.grams(FINE),
+            name = SOURCE,
+            text = class
         );
+        draft.note = rule.into();
         draft
     }
 }

@@ -6,7 +6,8 @@ use std::fmt::Write as _;
 use super::scale_check::{Check, CheckLog};
 use crate::guide::{Guide, Load, Place, Taken};
 use crate::journal::error::LogError;
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::remark::joined;
+use crate::language::{Sentence, Slot, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::several_loads::{AtLoad, Errored, Estimate, LEAST_LOADS, OffCentre};
@@ -170,20 +171,26 @@ impl SeveralLoads {
     /// When they cannot be written.
     pub fn log(&self, record: &mut CheckLog, taken: &[Taken]) -> Result<(), LogError> {
         let all = taken.len();
-        let mut number = 0;
-        let mut of_all = |what: &str| {
+        let mut number = 0_usize;
+        let mut of_all = || {
             number += 1;
-            format!("several loads, {number} of {all}{what}")
+            remark!("several loads, {number} of {all}", number, all)
         };
         for (check, taken) in self.middle(taken) {
             let mut draft = check.draft(record, taken);
-            draft.note = format!("{}; {}", of_all(""), draft.note);
+            draft.note = joined(of_all(), draft.note.into()).into();
             record.add(&draft)?;
         }
         for (place, taken) in self.around(taken) {
-            let what = format!("load off centre, {}", place.name().english());
+            let what = match place {
+                Place::Middle => remark!("load in the middle"),
+                Place::Front => remark!("load off centre, to the front"),
+                Place::Right => remark!("load off centre, to the right"),
+                Place::Back => remark!("load off centre, to the back"),
+                Place::Left => remark!("load off centre, to the left"),
+            };
             let mut draft = record.draft(&what, Some(taken));
-            draft.note = of_all("");
+            draft.note = of_all().into();
             record.add(&draft)?;
         }
         // The last row is what counts for the day: the worst where one failed, else the heaviest.
@@ -200,20 +207,13 @@ impl SeveralLoads {
             .max_by_key(|(check, _)| check.limits.nominal);
         if let Some((check, taken)) = worst.or(heaviest) {
             let mut draft = check.draft(record, taken);
-            draft.ingredient = format!(
-                "test weights, here {} {}",
-                check.load.words(),
-                self.class.name()
-            );
-            draft.note = format!(
-                "several loads, {}; {}",
-                if worst.is_some() {
-                    "the worst"
-                } else {
-                    "all passed, the heaviest"
-                },
-                draft.note
-            );
+            let text = format!("{} {}", check.load.words(), self.class.name());
+            draft.ingredient = remark!("test weights, here {text}", text).into();
+            let which = match worst.is_some() {
+                true => remark!("several loads, the worst"),
+                false => remark!("several loads, all passed, the heaviest"),
+            };
+            draft.note = joined(which, draft.note.into()).into();
             record.add(&draft)?;
         }
         Ok(())

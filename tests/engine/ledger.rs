@@ -16,8 +16,10 @@ use std::panic::{AssertUnwindSafe, UnwindSafe, catch_unwind};
 use std::path::Path;
 
 use bismar::config::Config;
+use bismar::formula::amend::for_a_person;
 use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Plan, PlannedPhase, Step, VesselWay};
+use bismar::language::remark;
 use bismar::mass::{Mass, Unit};
 use bismar::metrology::ScaleAbility;
 use bismar::scale::settings::ScaleSettings;
@@ -31,6 +33,15 @@ use bismar::weighing::event::{Event, Input};
 use bismar::weighing::{Engine, Setup};
 use proptest::prelude::*;
 use proptest::test_runner::{RngAlgorithm, TestError, TestRng, TestRunner};
+
+/// What a person says, and nobody but her.
+const OWN: &str = "lot of nothing; complete (so)";
+
+/// Whether what a row remarks is told in each language. That of a mixing is the formula's own text.
+fn reads_back(draft: &Draft) -> bool {
+    let note = for_a_person(&draft.note);
+    draft.kind == RowKind::Mixed || (note == OWN) != remark::told(note).is_ours()
+}
 
 use crate::bench_side::{agreed, faults, scale_config};
 
@@ -236,6 +247,7 @@ impl World {
         while let Some(event) = self.engine.poll() {
             match event {
                 Event::Log(draft) => {
+                    assert!(reads_back(&draft), "is told to nobody: {draft:?}");
                     self.seq += 1;
                     let (ticket, seq) = (draft.ticket, self.seq);
                     self.written.push((*draft).clone());
@@ -512,7 +524,7 @@ impl World {
             Blurt::Skip => Command::Skip("none there".into()),
             Blurt::Residue(step) => Command::Residue(step),
             Blurt::Remedy(way) => Command::Remedy(way),
-            Blurt::Note => Command::Note("lot of nothing; complete (so)".into()),
+            Blurt::Note => Command::Note(OWN.into()),
             Blurt::Stop => Command::Stop,
         };
         let said = self.engine.command(command, Moment::from_millis(self.now));

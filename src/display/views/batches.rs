@@ -8,12 +8,12 @@ use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
 use crate::display::spoken::{language, said};
-use crate::formula::amend::Amendment;
+use crate::formula::amend::for_a_person;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::{Standing, skipped};
 use crate::journal::format::cell::Grams;
 use crate::journal::read::record;
-use crate::language::{phrase, term};
+use crate::language::{phrase, remark, term};
 use crate::mass::Mass;
 use crate::sheet::html;
 use crate::workshop::{QueryError, batches as folder, stopped};
@@ -48,14 +48,6 @@ pub fn batches(context: &Context, skip: usize) -> Result<Value, QueryError> {
     Ok(json!({ "batches": told, "more": more }))
 }
 
-/// A remedy's note without what the program reads of it.
-fn for_a_person(note: &str) -> &str {
-    match Amendment::of_note(note) {
-        Some(Ok((_, words))) => words,
-        Some(Err(_)) | None => note,
-    }
-}
-
 /// How far a batch is: a word for a program, and words for a person.
 fn state(record: &Record) -> (&'static str, String) {
     if record.fault.is_some() {
@@ -80,7 +72,7 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
     let steps = record.steps.values().map(|step| {
         json!({
             "step": step.step,
-            "phase": step.phase,
+            "phase": said(&remark::told(&step.phase)),
             "ingredient": step.ingredient,
             "lot": step.lot,
             "target": text(step.target),
@@ -103,7 +95,8 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
         .notes
         .iter()
         .map(|row| row.note.as_str())
-        .chain(record.remedies.iter().map(|row| for_a_person(&row.note)));
+        .chain(record.remedies.iter().map(|row| for_a_person(&row.note)))
+        .map(|note| said(&remark::told(note)));
     let planned = record.opening.as_ref().and_then(|opening| opening.jars);
     let planned = planned.map(
         |(count, fill)| json!({ "count": count, "fill": fill.grams(Mass::from_g(1)).to_string() }),

@@ -6,6 +6,7 @@ use super::super::context::Context;
 use crate::chart::history::signed;
 use crate::display::spoken::said;
 use crate::journal::format::row::Row;
+use crate::language::remark;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{WeightClass, nominals};
 use crate::metrology::{ScaleAbility, Uncertainty};
@@ -83,10 +84,10 @@ fn checked(row: &Row, d: Mass) -> Value {
         .map(|(net, target)| net.mass() - target.mass());
     json!({
         "at": row.at.to_string(),
-        "what": row.ingredient,
+        "what": said(&remark::told(&row.ingredient)),
         "off": off.map(|off| signed(&off.grams(d).to_string())),
         "verdict": row.verdict.map(|verdict| verdict.name()),
-        "note": row.note,
+        "note": said(&remark::told(&row.note)),
     })
 }
 

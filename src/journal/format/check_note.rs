@@ -3,19 +3,27 @@
 
 use jiff::Timestamp;
 
+use crate::language::remark;
+use crate::language::remark::joined;
+
 const CHECKED: &str = "checked ";
 const SAME_DAY: &str = "the same day";
 
 /// The note of a row about the check at `at`, so many local days before the row, whose own note was `rest`.
 pub fn note_of(at: Timestamp, days: i64, rest: &str) -> String {
-    let when = match days {
-        0 => SAME_DAY.to_owned(),
-        1 => "the day before".to_owned(),
+    let text = format!("{at:.3}");
+    let checked = match days {
+        0 => remark!("checked {text}, the same day", text),
+        1 => remark!("checked {text}, the day before", text),
         // A clock was set back.
-        days if days < 0 => "a day that is still to come".to_owned(),
-        days => format!("{days} days before"),
+        days if days < 0 => remark!("checked {text}, a day that is still to come", text),
+        days => remark!(
+            "checked {text}, {days} days before",
+            text,
+            days = days.unsigned_abs()
+        ),
     };
-    format!("{CHECKED}{at:.3}, {when}; {rest}")
+    joined(checked, rest.into()).into()
 }
 
 /// Whether the check that a note tells of was made on the day of its row; `None` where it tells of none.

@@ -29,7 +29,7 @@ use crate::journal::read::record::strictly;
 use crate::journal::read::scan::{Scan, may_be_held};
 use crate::journal::store::lock::{Lock, beside, lock};
 use crate::journal::store::spill::Tail;
-use crate::language::{Sentence, Term, phrase, shown_as_told, term};
+use crate::language::{Sentence, Term, remark, shown_as_told, term};
 use crate::vocabulary::entry::Draft;
 
 /// A batch log open for writing, with its lock held.
@@ -75,10 +75,10 @@ pub struct TornEnd {
 
 impl TornEnd {
     pub fn told(&self) -> Sentence {
-        phrase!(
-            "{bytes} bytes at the log's end were no whole row (a power cut) and were set aside in {file}",
+        remark!(
+            "{bytes} bytes at the log's end were no whole row (a power cut) and were set aside in {name}",
             bytes = self.bytes,
-            file = self.kept_in.display().to_string(),
+            name = self.kept_in.display().to_string(),
         )
     }
 }

@@ -18,7 +18,9 @@ use super::Engine;
 use super::Setup;
 use super::event::{Event, Input};
 use crate::config::Config;
+use crate::formula::amend::for_a_person;
 use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
+use crate::language::remark;
 use crate::mass::{Mass, Unit};
 use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
@@ -29,6 +31,12 @@ use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Progress;
 use crate::vocabulary::reading::{Reading, Shown};
 use crate::vocabulary::status::Status;
+
+/// Whether what a row remarks is told in each language. That of a mixing is the formula's own text.
+fn is_told(draft: &Draft) -> bool {
+    let note = for_a_person(&draft.note);
+    draft.kind == RowKind::Mixed || remark::told(note).is_ours()
+}
 
 fn g(text: &str) -> Mass {
     Mass::parse(text.as_bytes(), Unit::Gram).unwrap()
@@ -163,6 +171,7 @@ impl Bench {
                     self.cues.push(cue);
                 }
                 Event::Log(draft) if self.disk_is_slow => self.waiting.push(*draft),
+                Event::Log(draft) if !is_told(&draft) => panic!("no remark of ours: {draft:?}"),
                 Event::Log(draft) => {
                     let ticket = draft.ticket;
                     let at = Moment::from_millis(self.now);
