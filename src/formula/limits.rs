@@ -60,6 +60,11 @@ pub struct Outside {
 }
 
 impl Outside {
+    fn limit_words(&self) -> Sentence {
+        let own = self.words.clone();
+        own.unwrap_or_else(|| remark!("its limit"))
+    }
+
     /// Where the limit comes from, for what may hurt the skin.
     pub fn advice(&self) -> Option<Term> {
         (self.skin && self.side == Side::Over).then_some(term!(
@@ -77,7 +82,7 @@ impl Outside {
         let percent = percent_beside(self.mass, self.total, self.limit);
         let (mass, total) = (mass.grams(STEP), self.total.grams(STEP));
         let (percent, limit) = (Slot::Number(percent), Slot::Number(self.limit.text()));
-        let words = self.words.clone().unwrap_or_else(|| remark!("its limit"));
+        let words = self.limit_words();
         match self.side {
             Side::Under => remark!(
                 "{percent} % of the batch ({mass} g of {total} g), under {said} of {limit} %",
@@ -103,7 +108,7 @@ impl Outside {
         let (name, mass, total) = (&self.ingredient, self.mass, self.total);
         let percent = Slot::Number(percent_beside(mass, total, self.limit));
         let (mass, total) = (mass.grams(STEP), total.grams(STEP));
-        let words = self.words.clone().unwrap_or_else(|| remark!("its limit"));
+        let words = self.limit_words();
         let limit = Slot::Number(self.limit.text());
         match self.side {
             Side::Under => phrase!(

@@ -3,7 +3,7 @@
 use super::event::Event;
 use super::pan::{JumpCause, Observation, Zero};
 use super::phrases::Words;
-use super::placing::{FLICKER, SLOW_LANDING_US, UNRESTED_US};
+use super::placing::{FLICKER, SLOW_LANDING_US};
 use super::run::{Settling, Unrested};
 use super::state::{Asked, Landing, Removed, State, Tared};
 use super::steady::Level;
@@ -13,7 +13,7 @@ use crate::formula::{Step, VesselWay};
 use crate::language::remark::joined;
 use crate::language::{phrase, remark};
 use crate::mass::{Grams, Mass, Unit};
-use crate::vocabulary::code::FaultCode;
+use crate::vocabulary::code::{FaultCode, Stands};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
@@ -26,8 +26,6 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
     (d * 20).max(Mass::from_g(1))
 }
 
-/// What turns so often goes to and fro.
-const SWAYS: u32 = 3;
 /// A vessel that may stand there unseen is asked for after 8 s.
 const UNSEEN_US: u64 = 8_000_000;
 /// What is inside and not recorded after 20 s is spoken of.
@@ -475,22 +473,18 @@ impl Engine {
             | State::Done => false,
         };
         let stands = state.stands();
-        let landing = matches!(state, State::Landing(_));
-        let restless = self.pans[scale].restless(seen.at);
-        let flickers = restless.is_some_and(|(_, range)| range <= seen.d * FLICKER);
+        let landing = stands == Stands::Landing;
         // A rest ends a landing; one that did not was the turn of a swing.
-        let rests = flickers || (seen.steady.is_some() && !landing);
-        if !waits || rests || seen.after_gap {
+        let over = !waits || seen.after_gap || (seen.steady.is_some() && !landing);
+        let flickers = |(_, range): (Level, Mass)| range <= seen.d * FLICKER;
+        if over || self.pans[scale].restless(seen.at).is_some_and(flickers) {
             self.run.unrested = None;
             return;
         }
         let same = self.run.unrested.filter(|before| before.stands == stands);
         let mut unrested = same.unwrap_or(Unrested::begin(stands, seen));
         unrested.follow(seen, seen.d * FLICKER);
-        // Down, up and down again: neither a slow scale on its way nor a hand that came once.
-        let sways = unrested.turns >= SWAYS;
-        let tells = sways && !unrested.told && seen.at.since(unrested.since) >= UNRESTED_US;
-        unrested.told |= tells;
+        let tells = unrested.is_to_be_told(seen.at);
         self.run.unrested = Some(unrested);
         if !tells {
             return;

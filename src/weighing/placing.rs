@@ -183,18 +183,19 @@ impl Engine {
             }
             Load::Nothing => {
                 let zero = self.zero(scale);
-                let came = |shown: Mass| shown - zero;
-                let by = |before: Mass| (seen.weight - before).abs();
-                let stays = seen.before.is_some_and(|before| by(before) <= seen.d);
+                let stays = |before: Mass| (seen.weight - before).abs() <= seen.d;
                 if let Some(level) = seen.steady {
-                    let came = came(level.weight);
+                    let came = level.weight - zero;
                     let moved = known && came.abs() > level.d * 10;
                     if moved {
                         self.run.coming.little = (came > Mass::ZERO).then_some(came);
                     }
                     // The empty pan's indication drifts; we follow it, the tare must not.
                     self.see_zero(scale, level.weight);
-                } else if known && stays && -came(seen.weight) > seen.d * FLICKER {
+                } else if known
+                    && zero - seen.weight > seen.d * FLICKER
+                    && seen.before.is_some_and(stays)
+                {
                     // What lay there was wiped off; what lands before the next rest lands onto this.
                     self.see_zero(scale, seen.weight);
                 } else if seen.plateau {

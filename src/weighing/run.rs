@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use super::net_of;
 use super::order::vessel_at_least;
 use super::pan::Observation;
+use super::placing::UNRESTED_US;
 use super::pour::AfterFlow;
 use super::state::{Correction, Refused, State, Tared, Why, Written};
 use super::steady::Level;
@@ -112,17 +113,26 @@ impl Settling {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Unrested {
     pub stands: Stands,
-    pub since: Moment,
+    since: Moment,
     /// That was said.
     pub told: bool,
     /// The furthest since the last turn, from where, which way that is, and how many turns there were.
     furthest: Mass,
     from: Mass,
     rises: bool,
-    pub turns: u32,
+    turns: u32,
 }
 
+/// Down, up and down again: neither a slow scale on its way nor a hand that came once.
+const SWAYS: u32 = 3;
+
 impl Unrested {
+    /// Whether it has gone to and fro for long enough, for the first time.
+    pub fn is_to_be_told(&mut self, now: Moment) -> bool {
+        let long = self.turns >= SWAYS && now.since(self.since) >= UNRESTED_US;
+        long && !std::mem::replace(&mut self.told, true)
+    }
+
     pub fn begin(stands: Stands, seen: &Observation) -> Unrested {
         Unrested {
             stands,

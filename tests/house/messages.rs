@@ -215,20 +215,7 @@ fn each_language_says_all_that_the_page_says_and_nothing_else() {
         "{page:?}"
     );
     for language in OTHERS {
-        let own = language
-            .all()
-            .filter(|(context, ..)| *context == spoken::CONTEXT);
-        let own: BTreeMap<&str, &str> = own.map(|(_, en, own)| (en, own)).collect();
-        let said: BTreeSet<String> = own.keys().map(|en| (*en).to_owned()).collect();
-        let missing: Vec<_> = page.difference(&said).collect();
-        let unused: Vec<_> = said.difference(&page).collect();
-        assert!(
-            missing.is_empty() && unused.is_empty(),
-            "{language:?}: {missing:#?} {unused:#?}"
-        );
-        for (en, own) in own {
-            assert_eq!(names(en), names(own), "{language:?}: {own}");
-        }
+        says_all(language, spoken::CONTEXT, &page);
     }
 }
 
@@ -237,16 +224,7 @@ fn each_language_says_all_of_the_help_and_nothing_else() {
     let texts = help::texts();
     assert!(texts.contains("Weigh it:") && texts.len() > 40, "{texts:?}");
     for language in OTHERS {
-        let own = language
-            .all()
-            .filter(|(context, ..)| *context == help::CONTEXT);
-        let said: BTreeSet<String> = own.map(|(_, english, _)| english.to_owned()).collect();
-        let missing: Vec<_> = texts.difference(&said).collect();
-        let unused: Vec<_> = said.difference(&texts).collect();
-        assert!(
-            missing.is_empty() && unused.is_empty(),
-            "{language:?}: {missing:#?} {unused:#?}"
-        );
+        says_all(language, help::CONTEXT, &texts);
     }
 }
 
@@ -309,6 +287,27 @@ fn each_language_says_all_that_the_sources_say_and_nothing_else() {
     assert!(faults.is_empty(), "{faults:#?}");
 }
 
+/// The messages of a context, which are those for `texts` and no others, each with the same slots.
+fn says_all(
+    language: Language,
+    of: &str,
+    texts: &BTreeSet<String>,
+) -> BTreeMap<&'static str, &'static str> {
+    let own = language.all().filter(|(context, ..)| *context == of);
+    let own: BTreeMap<_, _> = own.map(|(_, english, own)| (english, own)).collect();
+    let said: BTreeSet<String> = own.keys().map(|english| (*english).to_owned()).collect();
+    let missing: Vec<_> = texts.difference(&said).collect();
+    let unused: Vec<_> = said.difference(texts).collect();
+    assert!(
+        missing.is_empty() && unused.is_empty(),
+        "{language:?}: {missing:#?} {unused:#?}"
+    );
+    for (english, own) in &own {
+        assert_eq!(names(english), names(own), "{language:?}: {own}");
+    }
+    own
+}
+
 /// What bismar writes into a log is read back out of it by its messages: each language has all of them, with the same
 /// slots.
 #[test]
@@ -316,19 +315,7 @@ fn each_language_says_all_that_is_written_into_a_log() {
     let remarks = texts_under("src").remarks;
     assert!(remarks.contains("complete") && remarks.len() > 60);
     for language in OTHERS {
-        let own = language
-            .all()
-            .filter(|(context, ..)| *context == remark::CONTEXT);
-        let own: BTreeMap<&str, &str> = own.map(|(_, english, own)| (english, own)).collect();
-        let said: BTreeSet<String> = own.keys().map(|english| (*english).to_owned()).collect();
-        let missing: Vec<_> = remarks.difference(&said).collect();
-        let unused: Vec<_> = said.difference(&remarks).collect();
-        assert!(
-            missing.is_empty() && unused.is_empty(),
-            "{language:?}: {missing:#?} {unused:#?}"
-        );
-        for (english, own) in own {
-            assert_eq!(names(english), names(own), "{language:?}: {own}");
+        for (english, own) in says_all(language, remark::CONTEXT, &remarks) {
             assert_eq!(english.ends_with('.'), own.ends_with('.'), "{own}");
         }
     }

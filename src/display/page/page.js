@@ -76,10 +76,8 @@ function takeStatus(reply) {
   }
 }
 
-let lastRead = {};
 const takers = {
   reading(event) {
-    lastRead = event;
     const at = stamp();
     know.scales.set(event.scale, { line: "open", weight: event.weight, step: event.weight, steady: event.steady, at });
     if (know.step?.scale && event.scale !== know.step.scale) return;
@@ -144,11 +142,16 @@ const takers = {
   },
 };
 
+/** A weight that stands asks for no new picture; the watch draws what its age changes. */
+function isKnown(event) {
+  const { weight, steady } = know.scales.get(event.scale) ?? {};
+  return event.event === "reading" && event.weight === weight && event.steady === steady && event.missing === (know.pour?.missing ?? null);
+}
+
 function take(event) {
-  const told = event.event !== "reading" || ["scale", "weight", "missing", "steady"].some((name) => event[name] !== lastRead[name]);
+  const same = isKnown(event);
   if (Object.hasOwn(takers, event.event)) takers[event.event](event);
-  // A weight that stands asks for no new picture; the watch draws what its age changes.
-  if (told) draw();
+  if (!same) draw();
 }
 
 // The clock of a mix goes on over a reload of the page and over a cue that is only said again.
