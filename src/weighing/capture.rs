@@ -209,11 +209,7 @@ impl Engine {
 
     pub(super) fn on_logged(&mut self, ticket: u64, seq: u64) {
         if std::mem::take(&mut self.log_failed) {
-            self.out.push_back(Event::Fault {
-                scale: None,
-                code: FaultCode::NotLogged,
-                over: true,
-            });
+            self.fault_ends(None, FaultCode::NotLogged);
             self.repeat_cue();
         }
         let run = &mut self.run;
@@ -341,11 +337,7 @@ impl Engine {
 
     pub(super) fn on_not_logged(&mut self, ticket: u64, why: Sentence) {
         self.log_failed = true;
-        self.out.push_back(Event::Fault {
-            scale: None,
-            code: FaultCode::NotLogged,
-            over: false,
-        });
+        self.fault_begins(None, FaultCode::NotLogged);
         let waiting =
             matches!(&self.run.state, State::Writing(pending) if pending.ticket == ticket);
         let say = if waiting {

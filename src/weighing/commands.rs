@@ -298,11 +298,33 @@ impl Engine {
         if let Some(more) = self.came_before_restart(&unsure) {
             return Some(self.count_what_came(&step, unsure, more));
         }
+        if let (Why::Onto, Some(tared)) = (unsure.why, unsure.onto) {
+            return Some(self.was_poured_at_once(&step, unsure.level, tared));
+        }
         let (state, said) = self.take_as_it_stands(&step, unsure);
         let state = state.with_tared(|tared| {
             tared.tare.unproven = tared.tare.unproven.max(range);
         });
         Some((state, said))
+    }
+
+    /// What came in one go is of this step, by the maker's word.
+    fn was_poured_at_once(
+        &mut self,
+        step: &Step,
+        level: super::steady::Level,
+        mut tared: Tared,
+    ) -> (State, Sentence) {
+        self.note(remark!(
+            "the maker says that the {grams} g that came in one go were poured in",
+            grams = net_of(step, tared.tare.base, level.weight).grams(level.d)
+        ));
+        tared.content.poured = true;
+        let state = self.vessel_returned(level, Box::new(tared));
+        (
+            state,
+            phrase!("The weighing goes on with what is in it now."),
+        )
     }
 
     /// What is in the bowl is of this step, by the maker's word: it weighs so much more than with all that

@@ -8,9 +8,11 @@ use crate::formula::Step;
 use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::time::Moment;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::{Draft, RowKind};
+use crate::vocabulary::reading::ScaleIndex;
 
 /// What was told beside what is to be done.
 #[derive(Debug, Clone)]
@@ -62,6 +64,18 @@ impl Engine {
             Some(told) if told.until >= self.now => told.beside(cue),
             Some(_) | None => cue,
         }
+    }
+
+    /// Something went wrong, for programs; what a person is to do is said apart from it.
+    pub(super) fn fault_begins(&mut self, scale: Option<ScaleIndex>, code: FaultCode) {
+        let over = false;
+        self.out.push_back(Event::Fault { scale, code, over });
+    }
+
+    /// It came right again.
+    pub(super) fn fault_ends(&mut self, scale: Option<ScaleIndex>, code: FaultCode) {
+        let over = true;
+        self.out.push_back(Event::Fault { scale, code, over });
     }
 
     fn say(&mut self, cue: Cue) {

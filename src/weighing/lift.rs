@@ -1,7 +1,6 @@
 //! A weight is recorded, and its vessel is to be lifted.
 
 use super::correct::Fix;
-use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
 use super::run::LiftCheck;
@@ -173,17 +172,20 @@ impl Engine {
         }
         written.trail.strayed = None;
         let net = net_of(&step, written.weight.tare.base, level.weight);
-        let by = (net - written.weight.net).abs();
-        // Who was asked to take some out, or to add, and did, is to hear of it.
+        let recorded = written.weight.net;
+        let by = (net - recorded).abs();
+        // Who was asked to take some out, or to add, and did, is to hear of it; a drift since the record hides none.
+        let rest = written.trail.rest.replace(net);
+        let before = rest.filter(|_| seen.newly_steady).unwrap_or(recorded);
         let asked = match written.weight.verdict {
-            Some(Verdict::Over) => net < written.weight.net,
-            Some(Verdict::Under) => net > written.weight.net,
-            Some(Verdict::Inside | Verdict::Kept) | None => false,
+            Some(Verdict::Over) => before.max(recorded) - net,
+            Some(Verdict::Under) => net - before.min(recorded),
+            Some(Verdict::Inside | Verdict::Kept) | None => Mass::ZERO,
         };
-        let acted = asked && by > level.d && {
+        let acted = asked > level.d && {
             let (d, tare) = (level.d.max(written.weight.tare.d), &written.weight.tare);
             let window = self.window_amid(&step, d, tare.carried, written.weight.wander);
-            window.holds(net) || by * 2 > written.weight.uncertainty
+            window.holds(net) || asked * 2 > written.weight.uncertainty
         };
         let beyond = by > written.weight.uncertainty || acted;
         let fell = written.weight.net - net > written.most_drops(level.d);
@@ -637,11 +639,7 @@ impl Engine {
         let (Some(last), true) = (marked.last(), by > d * 2 || much) else {
             return;
         };
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: FaultCode::Spill,
-            over: false,
-        });
+        self.fault_begins(Some(scale), FaultCode::Spill);
         let grams = phrases::grams(by.abs(), d);
         let unsure = match marked {
             [_] => phrase!("row {last} is marked as unsure", last = *last),

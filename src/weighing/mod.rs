@@ -220,11 +220,7 @@ impl Engine {
                 let seen = pan.reading(&reading);
                 self.back_from_silence(scale);
                 if overloaded && self.scale_needed() == Some(scale) {
-                    self.out.push_back(Event::Fault {
-                        scale: Some(scale),
-                        code: FaultCode::Overload,
-                        over: true,
-                    });
+                    self.fault_ends(Some(scale), FaultCode::Overload);
                     self.repeat_cue();
                 }
                 self.on_seen(scale, &seen);
@@ -295,11 +291,7 @@ impl Engine {
                 return;
             }
             let name = self.scale_name(scale);
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: FaultCode::Silent,
-                over: false,
-            });
+            self.fault_begins(Some(scale), FaultCode::Silent);
             self.cue_urgent(
                 CueKind::Fault,
                 phrase!(
@@ -322,11 +314,7 @@ impl Engine {
             return;
         }
         self.pans[scale].silent = true;
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: FaultCode::Silent,
-            over: false,
-        });
+        self.fault_begins(Some(scale), FaultCode::Silent);
         let name = self.scale_name(scale);
         self.cue_urgent(
             CueKind::Fault,
@@ -384,11 +372,7 @@ impl Engine {
 
     fn back_from_silence(&mut self, scale: ScaleIndex) {
         if std::mem::take(&mut self.pans[scale].silent) {
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: FaultCode::Silent,
-                over: true,
-            });
+            self.fault_ends(Some(scale), FaultCode::Silent);
             self.say_on(scale);
         }
     }
@@ -414,11 +398,7 @@ impl Engine {
         }
         pan.lost();
         pan.silent = true;
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: FaultCode::Lost,
-            over: false,
-        });
+        self.fault_begins(Some(scale), FaultCode::Lost);
         if needed && !self.close_unseen() {
             let name = self.scale_name(scale);
             self.note(remark!("line to scale {name} lost", name = &name));
@@ -437,11 +417,7 @@ impl Engine {
         let first = !pan.overload;
         pan.overloaded(now);
         if first && needed {
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: FaultCode::Overload,
-                over: false,
-            });
+            self.fault_begins(Some(scale), FaultCode::Overload);
             let comes = matches!(self.run.state, State::Empty | State::Landing(_));
             let way = self
                 .run

@@ -1,6 +1,5 @@
 //! A tared vessel whose load moves: when to ease off, to stop and to hold.
 
-use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::Observation;
 use super::pour::landing_weight;
@@ -246,11 +245,7 @@ impl Engine {
         let restless = noise || wanders;
         if restless && !matches!(tared.asked, Some(Asked::Draught | Asked::Lot)) {
             let scale = self.scale_needed();
-            self.out.push_back(Event::Fault {
-                scale,
-                code: FaultCode::Unsteady,
-                over: false,
-            });
+            self.fault_begins(scale, FaultCode::Unsteady);
             self.say_draught(tared);
         }
         false

@@ -6,7 +6,7 @@ use super::phrases::Words;
 use super::placing::{FLICKER, SLOW_LANDING_US};
 use super::run::{Settling, Unrested};
 use super::state::{Asked, Landing, Removed, State, Tared};
-use super::steady::Level;
+use super::steady::{Level, Stand};
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::{Step, VesselWay};
@@ -489,11 +489,7 @@ impl Engine {
         if !tells {
             return;
         }
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: FaultCode::Unsteady,
-            over: false,
-        });
+        self.fault_begins(Some(scale), FaultCode::Unsteady);
         if landing {
             self.cue_urgent(CueKind::Fault, phrases::sways_there(), &[Choice::Next]);
         } else {
@@ -512,6 +508,7 @@ impl Engine {
                 let source = run.current().map(|step| step.vessel) == Some(VesselWay::Difference);
                 source && tared.suspect.is_none()
             }
+            State::Residue(emptied) => !emptied.logged,
             _ => false,
         };
         let nothing = off && self.load(scale, seen.weight, seen.d) == Load::Nothing;
@@ -543,7 +540,10 @@ impl Engine {
             .is_some_and(|before| (seen.weight - before).abs() > vessel_at_least(seen.d));
         spoken.answered |= moved || seen.jump.is_some();
         let waits = spoken.answered || spoken.hold;
-        let since = seen.steady.map(|level| level.since.max(spoken.at));
+        // A mark of rest that comes and goes is a flicker, not an answer.
+        let still = Stand::follow(spoken.still, seen.at, seen.weight, seen.d * FLICKER);
+        spoken.still = Some(still);
+        let since = seen.steady.map(|_| still.since().max(spoken.at));
         let long = since.is_some_and(|since| seen.at.since(since) >= UNANSWERED_US);
         if !waits || !long {
             return;
@@ -808,11 +808,7 @@ impl Engine {
                 .scale_needed()
                 .map(|s| self.scale_name(s))
                 .unwrap_or_default();
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: FaultCode::WrongScale,
-                over: false,
-            });
+            self.fault_begins(Some(scale), FaultCode::WrongScale);
             self.cue_urgent(
                 CueKind::Fault,
                 phrase!(
@@ -839,12 +835,10 @@ impl Engine {
         let over = unit == usual || unit == Unit::Gram;
         if over {
             self.pans[scale].usual = Some(unit);
+            self.fault_ends(Some(scale), FaultCode::Unit);
+        } else {
+            self.fault_begins(Some(scale), FaultCode::Unit);
         }
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: FaultCode::Unit,
-            over,
-        });
         let lift = |tared: &Tared| tared.asked == Some(Asked::Lift);
         let asks = matches!(&self.run.state, State::Tared(tared) if lift(tared));
         if over && asks {

@@ -415,7 +415,8 @@ pub(super) fn may_stand_there(way: VesselWay) -> Sentence {
 pub(super) fn too_little(way: VesselWay, came: Mass, least: Mass, d: Mass) -> Sentence {
     let (came, least, thing) = (grams(came, d), grams(least, d), vessel(way));
     phrase!(
-        "{came} g came onto the scale: a {thing} must weigh more than {least} g here. Use a heavier one; or take it off.",
+        "{came} g came onto the scale: a {thing} must weigh more than {least} g here. Use a heavier one, or stand it in a \
+         heavier one; or take it off.",
         came,
         thing,
         least
@@ -514,6 +515,34 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
             by
         ),
     }
+}
+
+/// Drops came and faded on a scale that tracks its zero.
+pub(super) fn faded(step: &Step, by: Mass, d: Mass, afresh: bool) -> Sentence {
+    let (by, thing) = (grams(by, d), vessel(step.vessel));
+    match afresh {
+        true => phrase!(
+            "{by} g or more dropped in and faded from the display: after its TARE key this scale takes single drops for \
+             drift. Say again, and begin with an empty {thing} without that key: the tare is kept here.",
+            by,
+            thing
+        ),
+        false => phrase!(
+            "{by} g or more dropped in and faded from the display: after its TARE key this scale takes single drops for \
+             drift. They are not counted; pour on faster, and leave that key alone: the tare is kept here.",
+            by
+        ),
+    }
+}
+
+/// A pour into a light vessel, or the vessel itself, set down on what was taken for it.
+pub(super) fn came_in_one_go(step: &Step, came: Mass, d: Mass) -> Sentence {
+    phrase!(
+        "{grams} g came in one go. Say next if that is {name}; or say again if it is the vessel, set down on something \
+         that lay there.",
+        grams = grams(came, d),
+        name = &step.ingredient
+    )
 }
 
 pub(super) fn clear(way: VesselWay) -> Sentence {

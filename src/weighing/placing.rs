@@ -469,6 +469,7 @@ impl Engine {
                     mass,
                     at_first: mass,
                     low: level.weight,
+                    onto: None,
                 });
             }
             let came = (why == Why::Shape).then_some(shape);
@@ -480,6 +481,7 @@ impl Engine {
                 mass,
                 at_first: mass,
                 low: level.weight,
+                onto: None,
             });
         }
         self.bowl_came_back_as(scale, mass, level.d);
@@ -670,6 +672,13 @@ impl Engine {
                 phrases::light(way, unsure.mass, unsure.level.d),
                 &[Choice::Next],
             ),
+            Why::Onto => {
+                let base = unsure.onto.map_or(Mass::ZERO, |tared| tared.tare.base);
+                (
+                    phrases::came_in_one_go(&step, unsure.level.weight - base, unsure.level.d),
+                    &[Choice::Next, Choice::Again],
+                )
+            }
         };
         let kind = match unsure.why {
             Why::JustWeighed => CueKind::Lift,
@@ -679,7 +688,8 @@ impl Engine {
             | Why::Often
             | Why::Same
             | Why::Restart
-            | Why::OtherBowl => CueKind::Choose,
+            | Why::OtherBowl
+            | Why::Onto => CueKind::Choose,
             Why::Light => CueKind::Place,
         };
         self.cue_urgent(kind, say, choices);
@@ -806,7 +816,13 @@ impl Engine {
     fn ask_once_more(&mut self, unsure: TareUnknown) -> State {
         // What a lift can prove is not asked about at once.
         let proof = unsure.came.is_some() && self.run.asks_in_step() < 2;
-        let why = self.asked_often(unsure.why);
+        let why = match unsure.why {
+            // It was off: it is no pour.
+            Why::Onto => Why::Unseen,
+            why => why,
+        };
+        let unsure = TareUnknown { why, ..unsure };
+        let why = self.asked_often(why);
         if why.takes_a_word() && !proof {
             return self.ask_about_tare(TareUnknown { why, ..unsure });
         }
@@ -825,7 +841,13 @@ impl Engine {
         match unsure.why {
             // It was another one than what was asked for, and is no candidate for the next.
             Why::JustWeighed | Why::OtherBowl | Why::Light => {}
-            Why::Shape | Why::Unseen | Why::Stood | Why::Often | Why::Same | Why::Restart => {
+            Why::Shape
+            | Why::Unseen
+            | Why::Stood
+            | Why::Often
+            | Why::Same
+            | Why::Restart
+            | Why::Onto => {
                 self.run.coming.refused = Some(Refused {
                     mass: unsure.mass,
                     exact: true,

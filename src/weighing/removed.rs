@@ -533,11 +533,7 @@ impl Engine {
             zero = zero.grams(d),
             stands = stands.grams(d)
         ));
-        self.out.push_back(super::event::Event::Fault {
-            scale: Some(step.scale),
-            code: FaultCode::TareLost,
-            over: false,
-        });
+        self.fault_begins(Some(step.scale), FaultCode::TareLost);
         // Put back as it is, it weighs the same again, and then it is asked about.
         self.run.coming.refused = stood.map(|level| Refused {
             mass: level.weight - zero,

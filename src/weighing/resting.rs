@@ -5,7 +5,7 @@ use std::ops::ControlFlow::{self, Break, Continue};
 use super::order::vessel_at_least;
 use super::phrases::Words;
 use super::removed::most_gone;
-use super::state::{Asked, Dip, Mismatch, Removed, State, Stayed, Tared};
+use super::state::{Asked, Dip, Mismatch, Removed, State, Stayed, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::trace::Shape;
 use super::{Engine, net_of, phrases};
@@ -97,10 +97,16 @@ impl Engine {
         let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
         let at_once = one_load || came.is_some_and(|came| came.leapt);
         let first = pours && tared.content.rest.is_none_or(|rest| rest.abs() <= d * 5);
-        if first && one_load && tared.suspect.is_none() && self.is_a_vessel(scale, &tared, net, d) {
-            // What was tared is something that lay there; the vessel came onto it.
-            self.suspect(super::state::Why::Unseen);
-            return self.judge_arrival(scale, level, None);
+        if first && one_load && tared.suspect.is_none() && !self.run.is_in_the_same_bowl() {
+            if self.is_known_vessel(net, d) {
+                // What was tared is something that lay there; the vessel came onto it.
+                return self.ask_what_came(scale, level, None);
+            }
+            if self.is_heavy_for(scale, &tared, net) {
+                // Or a swift pour into a light vessel, of no more than was asked for.
+                let onto = (net <= window.high).then_some(*tared);
+                return self.ask_what_came(scale, level, onto);
+            }
         }
         let back = !pours && tared.content.most - net > vessel_at_least(d);
         let before = tared.content.rest.replace(net);
@@ -172,7 +178,7 @@ impl Engine {
             return Break(match tared.content.poured {
                 true => self.ask_about_vessel(level, tared),
                 false => {
-                    self.suspect(super::state::Why::Unseen);
+                    self.suspect(Why::Unseen);
                     self.judge_arrival(scale, level, None)
                 }
             });
@@ -344,12 +350,28 @@ impl Engine {
         }
     }
 
-    /// Whether what came onto the tared weight in one go is a vessel: it weighs as one that is known, or far
-    /// more than what was tared, and than a scoop holds.
-    fn is_a_vessel(&self, scale: ScaleIndex, tared: &Tared, net: Mass, d: Mass) -> bool {
+    /// Whether what came onto the tared weight in one go weighs far more than that, and than a scoop holds.
+    fn is_heavy_for(&self, scale: ScaleIndex, tared: &Tared, net: Mass) -> bool {
         let own = tared.tare.base - self.zero(scale);
-        let heavy = net > (own * 3).max(SCOOP);
-        !self.run.is_in_the_same_bowl() && (self.is_known_vessel(net, d) || heavy)
+        net > (own * 3).max(SCOOP)
+    }
+
+    /// What came onto the tared weight in one go is a vessel; or it was poured into that, where it can have been.
+    fn ask_what_came(&mut self, scale: ScaleIndex, level: Level, onto: Option<Tared>) -> State {
+        if onto.is_none() {
+            self.suspect(Why::Unseen);
+            return self.judge_arrival(scale, level, None);
+        }
+        let mass = level.weight - self.zero(scale);
+        self.ask_about_tare(TareUnknown {
+            level,
+            why: Why::Onto,
+            came: None,
+            mass,
+            at_first: mass,
+            low: level.weight,
+            onto,
+        })
     }
 
     /// How more than a crumb came since the last rest.

@@ -8,7 +8,7 @@ use super::pan::Observation;
 use super::placing::UNRESTED_US;
 use super::pour::AfterFlow;
 use super::state::{Correction, Refused, State, Tared, Why, Written};
-use super::steady::Level;
+use super::steady::{Level, Stand};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -75,6 +75,8 @@ pub(super) struct Spoken {
     pub hold: bool,
     /// More than a crumb has moved since.
     pub answered: bool,
+    /// Since when the pan does no more than flicker, at rest or not.
+    pub still: Option<Stand>,
 }
 
 /// What was off the pan, or most of it, and comes to rest there again.

@@ -79,6 +79,8 @@ pub(super) struct TareUnknown {
     pub at_first: Mass,
     /// The lowest shown since.
     pub low: Mass,
+    /// The vessel with its tare, where this came onto it ([`Why::Onto`]).
+    pub onto: Option<Tared>,
 }
 
 /// Why a vessel that stands there is not taken for empty.
@@ -102,6 +104,8 @@ pub(super) enum Why {
     OtherBowl,
     /// It is far lighter than any vessel of this bench: something lies there, or the empty pan moved.
     Light,
+    /// So much came in one go that it may be the vessel, and what was tared a thing that lay there.
+    Onto,
 }
 
 impl Why {
@@ -113,7 +117,8 @@ impl Why {
             | Why::JustWeighed
             | Why::OtherBowl
             | Why::Often
-            | Why::Light => true,
+            | Why::Light
+            | Why::Onto => true,
             Why::Shape | Why::Unseen | Why::Stood => false,
         }
     }
@@ -331,6 +336,52 @@ pub(super) struct Content {
     /// The vessel weighs so much more than the last one that was recorded with its content: it may be that one,
     /// put back.
     pub back: Option<Mass>,
+    pub faded: Faded,
+}
+
+/// What came onto a base near the scale's own zero and faded again, a step at a time: a scale that tracks its zero
+/// takes single drops for its own drift there (common practice, no source: half a step to a few steps a second).
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Faded {
+    /// Above the base, at the last reading; and the highest since the base was shown, with when.
+    last: Mass,
+    top: Option<(Moment, Mass)>,
+    /// How often in a row, and how much at least.
+    pub times: u32,
+    pub by: Mass,
+}
+
+/// A touch is off again in less: 1 s.
+const FADES_US: u64 = 1_000_000;
+
+impl Faded {
+    /// Takes a reading, `net` above the base; gives what faded with it, if anything did.
+    pub fn follow(&mut self, at: Moment, net: Mass, d: Mass) -> Option<Mass> {
+        let before = std::mem::replace(&mut self.last, net);
+        let fell = before - net;
+        if net < -d || fell > d {
+            // A draught goes below as well, and what is taken off goes at once.
+            *self = Faded {
+                last: net,
+                ..Faded::default()
+            };
+            return None;
+        }
+        if fell <= Mass::ZERO && self.top.is_none_or(|(_, top)| net > top) {
+            self.top = Some((at, net));
+        }
+        let (since, top) = self.top?;
+        if net > Mass::ZERO {
+            return None;
+        }
+        self.top = None;
+        let faded = top >= d * 2 && at.since(since) >= FADES_US;
+        faded.then(|| {
+            self.times += 1;
+            self.by += top;
+            top
+        })
+    }
 }
 
 /// How far a load crept while it stood at rest: the zero drifts, or it dries. What comes in a trickle keeps within a
@@ -647,6 +698,8 @@ pub(super) struct Trail {
     pub heaped: Option<Mass>,
     /// Less than was recorded, for a moment.
     pub sunk: Option<Stand>,
+    /// What was in it at the last rest.
+    pub rest: Option<Mass>,
     /// Since when the indication is above the recorded weight, and since when by more than drops add.
     pub rising: Option<Moment>,
     pub above_since: Option<Moment>,

@@ -90,6 +90,10 @@ impl Stand {
         }
     }
 
+    pub fn since(&self) -> Moment {
+        self.since
+    }
+
     /// For 0.6 s and three readings, on a scale that needs `swift` seconds from 10 to 90 % of a load: no
     /// hand on its way stays in place for so long, and no gap in a moving average does.
     pub fn lasts(&self, swift: f64) -> bool {

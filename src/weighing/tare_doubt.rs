@@ -1,6 +1,5 @@
 //! A tare that is in doubt while a vessel stands: what proves it again, and what is asked for meanwhile.
 
-use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
 use super::state::{Asked, Before, Removed, State, Suspect, Tared};
@@ -84,11 +83,7 @@ impl Engine {
         tared.content.poured = true;
         tared.asked = Some(Asked::Lift);
         tared.watch_from_now();
-        self.out.push_back(Event::Fault {
-            scale: Some(step.scale),
-            code: FaultCode::Tare,
-            over: false,
-        });
+        self.fault_begins(Some(step.scale), FaultCode::Tare);
         self.say_lift_and_back(step);
         State::Tared(tared)
     }

@@ -2,13 +2,21 @@
 
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Observation};
-use super::state::{Disturbed, Removed, State, Tared};
+use super::state::{Disturbed, Faded, Removed, State, Tared};
 use super::steady::Level;
-use super::zero::Load;
-use super::{Engine, net_of};
+use super::zero::{Load, shows_zero};
+use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::remark;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
+
+/// So many drops in a row that fade are no draught.
+const FADES: u32 = 3;
+/// That it is so is heard with whatever is said in 10 s.
+const TOLD_US: u64 = 10_000_000;
 
 impl Engine {
     pub(super) fn in_tared(
@@ -46,6 +54,9 @@ impl Engine {
             return state;
         }
         self.came_unasked(scale, seen, &step, &mut tared);
+        if pours && !tared.content.poured {
+            self.watch_fading(seen, &step, &mut tared);
+        }
         self.watch_disturbed(scale, seen, &step, &mut tared);
         match seen.steady {
             Some(level) if tared.disturbed.is_some() && tared.suspect.is_none() => {
@@ -92,6 +103,34 @@ impl Engine {
             }
             Load::Nothing | Load::BelowEmpty | Load::Something => None,
         }
+    }
+
+    /// Drops that fade are in the vessel all the same; who only hears how much is to be added goes on without end.
+    fn watch_fading(&mut self, seen: &Observation, step: &Step, tared: &mut Tared) {
+        let d = seen.d.max(tared.tare.d);
+        if !shows_zero(tared.tare.base, seen.d) {
+            // A scale follows nothing but its own zero.
+            return;
+        }
+        let net = net_of(step, tared.tare.base, seen.weight);
+        let Some(faded) = tared.content.faded.follow(seen.at, net, d) else {
+            return;
+        };
+        tared.tare.unproven += faded;
+        if tared.content.faded.times < FADES {
+            return;
+        }
+        let by = tared.content.faded.by;
+        tared.content.faded = Faded::default();
+        self.note(remark!(
+            "{grams} g or more came in drops and faded: the scale follows its zero",
+            grams = by.grams(d)
+        ));
+        let afresh = self.can_begin_afresh();
+        let choices: &[Choice] = if afresh { &[Choice::Again] } else { &[] };
+        self.tell_beside(phrases::faded(step, by, d, afresh), CueKind::Fault, choices);
+        // The weight to add changes with each drop, and is no answer to this.
+        self.told_for(TOLD_US);
     }
 
     /// A vessel snatched off and another set down in the same breath never lets the pan show empty.

@@ -227,6 +227,8 @@ fn holds(condition: &str, seen: Seen, last: &mut Option<bool>) -> Option<bool> {
     let another = seen.same == Some(false);
     let found = if has("something else lay") {
         Some(seen.gone || another)
+    } else if has("that is ingredient") || has("it is the vessel") {
+        Some(has("vessel") == seen.none)
     } else if has("that much") || has("only pressed") {
         // What she did not take away herself, or another hand, was her own pouring or pressing.
         Some(!seen.gone && !another)

@@ -35,7 +35,7 @@ fn a_vessel_that_lands_on_what_was_tared_is_no_pour() {
     b.hold(2.0).land(12.0).hold(2.0);
     b.expect_cue(CueKind::Add);
     b.land(162.0).hold(2.0);
-    asks(&b, "Not sure of the tare");
+    asks(&b, "150.00 g came in one go");
     assert_eq!(b.weighed(), []);
 }
 
@@ -235,4 +235,39 @@ fn what_is_too_light_for_a_vessel_is_told() {
     asks(&b, "must weigh more than 1.00 g here");
     b.land(0.0).hold(2.0).land(15.0).hold(2.0);
     asks(&b, "2.00 g to add");
+}
+
+/// So much in one go is a swift pour into a light vessel, or the vessel itself on what had lain there: one question, and
+/// each answer goes on from what stands there.
+#[test]
+fn a_swift_pour_into_a_light_vessel_is_no_vessel_by_a_word() {
+    let begun = || {
+        let mut b = Bench::one("Salt", "101.00");
+        b.hold(2.0).land(14.0).hold(1.5);
+        b.expect_cue(CueKind::Add);
+        b.land(108.0).hold(2.0);
+        asks(&b, "94.00 g came in one go.");
+        b
+    };
+    let mut b = begun();
+    b.say(Command::Next).hold(1.0);
+    asks(&b, "7.00 g to add");
+    b.pour(115.0, 3.0).hold(3.0);
+    b.expect(&["101.00"]);
+    // It was the vessel, on a lid of 14 g.
+    let mut b = begun();
+    b.say(Command::Again).hold(1.0);
+    asks(&b, "Lift everything off the scale");
+    b.land(0.0).hold(1.5).land(94.0).hold(1.5);
+    b.expect_cue(CueKind::Add);
+    b.pour(195.0, 4.0).hold(3.0);
+    b.expect(&["101.00"]);
+    // Lifted without a word, and back as it was: it is asked about.
+    let mut b = begun();
+    b.land(0.0).hold(1.5).land(108.0).hold(1.5);
+    b.expect_cue(CueKind::Choose);
+    // More than is wanted nobody pours in one go.
+    let mut b = Bench::one("Salt", "60.00");
+    b.hold(2.0).land(14.0).hold(1.5).land(108.0).hold(2.0);
+    asks(&b, "Not sure of the tare");
 }

@@ -539,3 +539,71 @@ fn a_pan_that_rings_after_the_lift_has_not_been_tared() {
     b.land(79.0).hold(2.0);
     asks(&b, "12.00 g to add");
 }
+
+/// A mark of rest that comes and goes is no movement: who did what was asked and hears nothing is told anew.
+#[test]
+fn what_flickers_and_is_not_what_was_asked_for_is_told_again() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(156.0, 4.0).hold(2.0);
+    b.pour(153.0, 0.3).hold(2.0);
+    asks(&b, "3.00 g less than before");
+    b.land(0.0).hold(0.1).land(153.0);
+    let told = b.cues.len();
+    for at in 0..150 {
+        // Five readings in a row that rest, and one that does not.
+        b.read(if at % 12 == 0 { 153.02 } else { 153.0 });
+    }
+    assert!(b.cues.len() > told, "{:?}", b.cues.last());
+}
+
+/// A drift since the record hides nothing of what is taken out then, as asked.
+#[test]
+fn some_taken_out_after_a_drift_is_answered() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+    // The record follows until it is over, and says so; by then it is as unsure as it went far.
+    let mut shown = 162.0;
+    while !say(&b).contains("over. Take it out") {
+        shown += 0.01;
+        b.pour(shown, 0.1).hold(0.9);
+    }
+    let row = last_weighed(&b).clone();
+    let sure = row.uncertainty.unwrap().to_g_f64();
+    let told = b.cues.len();
+    b.pour(shown + sure * 0.9, 9.0).hold(1.0);
+    assert_eq!(b.cues.len(), told, "{:?}", b.cues.last());
+    b.pour(shown + sure * 0.2, 0.3).hold(2.0);
+    asks(&b, "over. Take it out");
+    assert!(b.cues.len() > told, "{:?}", b.cues.last());
+    assert!(last_weighed(&b).net > row.net);
+}
+
+/// On a scale that tracks its zero a drop is gone before the next one falls: that is told, and what faded is in no
+/// record that claims to be sure.
+#[test]
+fn drops_that_fade_from_the_display_are_told() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    let drop = |b: &mut Bench| {
+        b.pour(0.02, 0.1).hold(1.0);
+        b.pour(0.01, 0.1).hold(1.0);
+        b.pour(0.0, 0.1).hold(1.0);
+    };
+    drop(&mut b);
+    drop(&mut b);
+    b.expect_cue(CueKind::Add);
+    drop(&mut b);
+    asks(&b, "0.06 g or more dropped in");
+    assert_eq!(offered(&b), [Choice::Again]);
+    b.pour(12.0, 4.0).hold(3.0);
+    let row = last_weighed(&b);
+    assert!(row.uncertainty >= Some(g("0.06")), "{row:?}");
+    // A hand that touches the rim is off at once.
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    for _ in 0..6 {
+        b.pour(0.05, 0.1).hold(1.5).jump(0.0).hold(1.0);
+    }
+    assert!(!b.cues.iter().any(|cue| cue.say.contains("dropped in")));
+}
