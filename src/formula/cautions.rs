@@ -461,11 +461,14 @@ pub fn limit_remedy(ingredient: &Ingredient) -> Sentence {
     }
 }
 
-/// Whether some of it stays in the vessel it is poured from.
-pub fn clings(ingredient: &Ingredient) -> bool {
-    kinds_of(ingredient).contains(&Kind::Thick)
+/// Of each line of the formula whether some of it stays in the vessel it is poured from.
+pub fn clinging(formula: &Formula, known: &Known) -> Vec<bool> {
+    let found = contents(formula, known);
+    let lines = found.reached.iter().filter(|one| one.is_line());
+    lines.map(|one| one.is(Kind::Thick)).collect()
 }
 
+/// By its names alone: a line is read before the maker's list is.
 fn kinds_of(ingredient: &Ingredient) -> Vec<Kind> {
     kinds(
         [ingredient.name.as_str()]

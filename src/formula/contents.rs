@@ -163,7 +163,7 @@ impl Reached<'_> {
     }
 
     /// Whether it is a line of the formula itself.
-    fn is_line(&self) -> bool {
+    pub(super) fn is_line(&self) -> bool {
         self.through.is_empty() && self.lot.is_none()
     }
 

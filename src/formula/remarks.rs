@@ -1,7 +1,8 @@
 //! Remarks on the steps of a plan before anything is weighed.
 
-use super::cautions::clings;
-use super::{Formula, Ingredient, Plan, Step, VesselWay, help};
+use super::cautions;
+use super::contents::Known;
+use super::{Formula, Plan, Step, VesselWay, help};
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
@@ -30,14 +31,15 @@ impl ReadIn {
 /// little room on the scale (only with `room`), what clings to its beaker.
 pub fn lines(
     formula: &Formula,
+    known: &Known,
     plan: &Plan,
     scales: &[ScaleAbility],
     guard: f64,
     room: bool,
 ) -> Vec<Sentence> {
-    let steps = plan.steps.iter().zip(formula.ingredients());
-    let lines = steps.flat_map(|(step, ingredient)| {
-        let remarks = of_step(plan, step, ingredient, scales, guard, room, ReadIn::File);
+    let steps = plan.steps.iter().zip(cautions::clinging(formula, known));
+    let lines = steps.flat_map(|(step, clings)| {
+        let remarks = of_step(plan, step, clings, scales, guard, room, ReadIn::File);
         remarks.map(|remark| {
             phrase!(
                 "Step {number}, {name}: {remark}",
@@ -51,10 +53,11 @@ pub fn lines(
 }
 
 /// What is to be said of one step, of which all knows where it stands; of the room on its scale where it is asked for.
+/// `clings`: see [`cautions::clinging`].
 pub fn of_step(
     plan: &Plan,
     step: &Step,
-    ingredient: &Ingredient,
+    clings: bool,
     scales: &[ScaleAbility],
     guard: f64,
     room: bool,
@@ -67,7 +70,7 @@ pub fn of_step(
             unproven(step, scale, &found, further),
             narrow(scale, &found),
             little_room(plan, step, scale, read_in).filter(|_| room),
-            clinging(step, ingredient, read_in),
+            clinging(step, clings, read_in),
         ]
     });
     remarks.into_iter().flatten().flatten()
@@ -149,8 +152,8 @@ fn little_room(
 
 /// By difference and in the bowl the net weight is what left the source; in a beaker what was poured into
 /// it, and some of that stays.
-fn clinging(step: &Step, ingredient: &Ingredient, read_in: ReadIn) -> Option<Sentence> {
-    (step.vessel == VesselWay::Beaker && clings(ingredient)).then(|| {
+fn clinging(step: &Step, clings: bool, read_in: ReadIn) -> Option<Sentence> {
+    (step.vessel == VesselWay::Beaker && clings).then(|| {
         phrase!(
             "what clings to the beaker is weighed and does not get into the batch. Weigh it into the bowl{in_bowl}, \
              or by difference from its own bottle{by_difference}.",

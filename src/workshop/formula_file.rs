@@ -122,27 +122,19 @@ pub fn check(
         checked.assumed = assumed;
         match Plan::new(&measured.formula, size, &scales, guard) {
             Ok(plan) => {
-                let ingredients = measured
-                    .formula
-                    .ingredients()
-                    .zip(measured.formula.shares());
-                let steps = plan.steps.iter().zip(ingredients).zip(&measured.places);
-                for ((step, (ingredient, share)), place) in steps {
+                let known = known(path, &measured.formula)?;
+                let clinging = cautions::clinging(&measured.formula, &known);
+                let lines = clinging.into_iter().zip(measured.formula.shares());
+                let steps = plan.steps.iter().zip(lines).zip(&measured.places);
+                for ((step, (clings, share)), place) in steps {
                     let (Some((phase, index)), Some(scale)) = (place, scales.get(step.scale))
                     else {
                         continue;
                     };
                     let grams = |mass: Mass| mass.grams(scale.readability).to_string();
                     let window = step.feasibility(scale, guard).window;
-                    let says = remarks::of_step(
-                        &plan,
-                        step,
-                        ingredient,
-                        &scales,
-                        guard,
-                        false,
-                        ReadIn::Form,
-                    );
+                    let says =
+                        remarks::of_step(&plan, step, clings, &scales, guard, false, ReadIn::Form);
                     checked.steps.push(StepInForm {
                         phase: *phase,
                         ingredient: *index,

@@ -139,7 +139,14 @@ impl OnPaper {
 
     /// What is to be said of single steps; with `room` also where a scale has little left for the vessel.
     pub fn remarks(&self, room: bool) -> Vec<Sentence> {
-        remarks::lines(&self.formula, &self.plan, &self.scales, self.guard, room)
+        remarks::lines(
+            &self.formula,
+            &self.known,
+            &self.plan,
+            &self.scales,
+            self.guard,
+            room,
+        )
     }
 
     /// The steps in order of weighing.

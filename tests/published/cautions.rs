@@ -5,7 +5,7 @@
 //! of ethanol, and that cetyl, stearyl and benzyl alcohol do not burn as spirits do, is from memory too.
 
 use bismar::formula::Formula;
-use bismar::formula::cautions::{Hazard, STANDING, cautions, clings};
+use bismar::formula::cautions::{Hazard, STANDING, cautions, clinging};
 use bismar::formula::contents::{Known, limited};
 
 use crate::bench_side::person::Person;
@@ -601,7 +601,10 @@ fn what_the_maker_says_already_is_not_said_again() {
 
 #[test]
 fn thick_liquids_cling_and_powders_do_not() {
-    let cling = |name| formula(&[(name, "")], "").ingredients().next().map(clings);
+    let cling = |name| {
+        let lines = clinging(&formula(&[(name, "")], ""), &Known::default());
+        lines.first().copied()
+    };
     for name in [
         "Honey",
         "Vegetable glycerin",
@@ -626,6 +629,15 @@ fn thick_liquids_cling_and_powders_do_not() {
     ] {
         assert_eq!(cling(name), Some(false), "{name}");
     }
+    // What the maker's list says of a name counts as the name does.
+    let list = "[[substance]]\nname = \"Dune jelly\"\nkind = \"thick\"\n";
+    let known = Known {
+        substances: bismar::formula::substances::parse(list, "substances.toml").unwrap(),
+        ..Known::default()
+    };
+    let jelly = formula(&[("Dune jelly", "")], "");
+    assert_eq!(clinging(&jelly, &Known::default()), [false, false]);
+    assert_eq!(clinging(&jelly, &known), [true, false]);
 }
 
 // ---- the program itself --------------------------------------------------------------------------

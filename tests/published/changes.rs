@@ -1,11 +1,12 @@
 //! A plan that changes under way, the plan of jars, and what is said of a plan's steps: worked by hand.
 
 use bismar::formula::amend::{Added, Amendment, Cause, Retarget, added_steps, change_of};
+use bismar::formula::contents::Known;
 use bismar::formula::filling::{Fill, MOST_JARS};
 use bismar::formula::plan::{BatchSize, PlanError};
 use bismar::formula::remarks::ReadIn;
 use bismar::formula::remedy::remedy;
-use bismar::formula::{Formula, Plan, VesselWay, remarks};
+use bismar::formula::{Formula, Plan, VesselWay, cautions, remarks};
 use bismar::language::Language;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
@@ -298,7 +299,7 @@ fn a_window_of_one_or_two_values_is_told_and_one_of_three_is_not() {
              tolerance = {{ percent = 1, over = {over} }} }}"
         ));
         let plan = planned(&formula, "100", &bench);
-        let lines = remarks::lines(&formula, &plan, &bench, 2.0, true);
+        let lines = remarks::lines(&formula, &Known::default(), &plan, &bench, 2.0, true);
         assert_eq!(lines.len(), usize::from(said.is_some()), "{lines:?}");
         if let Some(words) = said {
             assert!(lines[0].starts_with("Step 2, Oats: the window has"));
@@ -318,7 +319,7 @@ fn little_room_on_the_scale_is_told_where_it_is_asked_for() {
              {{ name = \"Oats\", percent = 40, vessel = \"{vessel}\" }}"
         ));
         let plan = planned(&formula, "100", &bench);
-        remarks::lines(&formula, &plan, &bench, 2.0, asked)
+        remarks::lines(&formula, &Known::default(), &plan, &bench, 2.0, asked)
     };
     assert_eq!(lines("beaker", "160", true), [""; 0]);
     let beaker = lines("beaker", "159.99", true);
@@ -346,7 +347,7 @@ fn what_clings_is_told_of_in_a_beaker_only() {
             "{{ name = \"Salt\", percent = 60 }}, {{ name = \"Honey\", percent = 40, vessel = \"{vessel}\" }}"
         ));
         let plan = planned(&formula, "100", &bench);
-        let lines = remarks::lines(&formula, &plan, &bench, 2.0, true);
+        let lines = remarks::lines(&formula, &Known::default(), &plan, &bench, 2.0, true);
         assert_eq!(lines.len(), usize::from(told), "{vessel}: {lines:?}");
         if told {
             assert!(lines[0].starts_with("Step 2, Honey: what clings to the beaker"));
@@ -370,9 +371,9 @@ fn a_form_is_told_of_no_key_of_the_file_and_a_reader_of_the_file_is() {
     let plan = planned(&formula, "1000", &bench);
     let remarks = |read_in| {
         let steps = plan.steps.iter().map(AsRef::as_ref);
-        let steps = steps.zip(formula.ingredients());
-        let of_step = |(step, one)| {
-            let all = remarks::of_step(&plan, step, one, &bench, 2.0, true, read_in);
+        let steps = steps.zip(cautions::clinging(&formula, &Known::default()));
+        let of_step = |(step, clings)| {
+            let all = remarks::of_step(&plan, step, clings, &bench, 2.0, true, read_in);
             all.collect::<Vec<_>>()
         };
         steps.flat_map(of_step).collect::<Vec<_>>()
