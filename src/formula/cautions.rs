@@ -41,7 +41,33 @@ pub fn lines(formula: &Formula, known: &Known) -> Vec<Sentence> {
             caution = caution.text,
         )
     });
-    own.chain(usual).collect()
+    own.chain(usual).chain(unknown(formula, &found)).collect()
+}
+
+/// That no caution was looked up for what goes by names that tell nothing, and of which the maker says nothing.
+fn unknown(formula: &Formula, found: &Contents) -> Option<Sentence> {
+    let lines: Vec<&Ingredient> = formula.ingredients().collect();
+    let mut names: Vec<String> = Vec::new();
+    for one in found.reached.iter().filter(|one| one.lot.is_none()) {
+        // Of a premix its contents are told, or that they are not certain; a constituent is not handled.
+        let Some(ingredient) = one.ingredient.filter(|own| own.premix.is_none()) else {
+            continue;
+        };
+        let mut own = [Some(ingredient), lines.get(one.line).copied()]
+            .into_iter()
+            .flatten();
+        let name = one.told();
+        if one.kinds.is_empty() && own.all(|i| i.caution.is_none()) && !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    (!names.is_empty()).then(|| {
+        phrase!(
+            "{names}: not known to bismar by name, so no caution was looked up. What is to be heeded the supplier's \
+             documents tell: give the INCI name, or write a caution of your own.",
+            names = names.join(", "),
+        )
+    })
 }
 
 /// What can hurt.

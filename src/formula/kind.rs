@@ -34,11 +34,13 @@ pub enum Kind {
     NutOil,
     Thick,
     Detergent,
+    /// Nothing of the above: a salt, a fixed oil.
+    Plain,
 }
 
 impl Kind {
     /// The words of the maker's list.
-    pub const WORDS: [(&str, Kind); 19] = [
+    pub const WORDS: [(&str, Kind); 20] = [
         ("essential oil", Kind::EssentialOil),
         ("citrus oil", Kind::CitrusOil),
         ("isolate", Kind::Isolate),
@@ -58,6 +60,7 @@ impl Kind {
         ("nut oil", Kind::NutOil),
         ("thick", Kind::Thick),
         ("detergent", Kind::Detergent),
+        ("plain", Kind::Plain),
     ];
 
     /// What it is besides.
@@ -80,7 +83,8 @@ impl Kind {
             | Kind::Wax
             | Kind::NutOil
             | Kind::Thick
-            | Kind::Detergent => None,
+            | Kind::Detergent
+            | Kind::Plain => None,
         }
     }
 
@@ -106,7 +110,8 @@ impl Kind {
             | Kind::Flammable
             | Kind::Wax
             | Kind::NutOil
-            | Kind::Thick => false,
+            | Kind::Thick
+            | Kind::Plain => false,
         }
     }
 
@@ -132,7 +137,8 @@ impl Kind {
             | Kind::Flammable
             | Kind::Wax
             | Kind::NutOil
-            | Kind::Detergent => false,
+            | Kind::Detergent
+            | Kind::Plain => false,
         };
         !is_other && (self.is_english(names) || names.iter().any(|words| tongues::is(self, words)))
     }
@@ -162,6 +168,7 @@ impl Kind {
             Kind::NutOil => any(NUTS) && any("oil, oils, butter"),
             Kind::Thick => any(THICK),
             Kind::Detergent => names.iter().any(|words| detergent(words)),
+            Kind::Plain => names.iter().any(|words| alone(words, PLAIN)),
         }
     }
 }
@@ -175,6 +182,10 @@ pub fn kinds<'n>(
     let names: Vec<Vec<String>> = names.into_iter().map(words).collect();
     let all = Kind::WORDS.iter().map(|(_, kind)| *kind);
     let mut found: Vec<Kind> = all.filter(|kind| kind.is_named(&names)).collect();
+    // What one of its names tells is more than that another tells nothing.
+    if found.len() > 1 {
+        found.retain(|kind| *kind != Kind::Plain);
+    }
     found.extend(told);
     let implied: Vec<Kind> = found.iter().filter_map(|kind| kind.implies()).collect();
     found.extend(implied);
@@ -318,6 +329,27 @@ const DETERGENT_FATS: &str = "\
 const DETERGENTS: &str = "\
     detergent, detergents, surfactant, surfactants, foaming agent, sls, sles, slsa, sci, foaming bath butter";
 
+/// What no caution here is about: INCI names as the whole name has them, and common English ones. An "... Seed Oil" is not
+/// known by its end: those of carrot, celery and coriander are scents.
+const PLAIN: &str = "\
+    maris sal, sodium chloride, magnesium sulfate, magnesium chloride, potassium chloride, sodium sulfate, sea salt, salt, \
+    rock salt, table salt, epsom salt, epsom salts, dead sea salt, magnesium flakes, himalayan salt, pink salt, \
+    sodium citrate, trisodium citrate, sodium lactate, \
+    helianthus annuus seed oil, olea europaea fruit oil, simmondsia chinensis seed oil, cocos nucifera oil, \
+    ricinus communis seed oil, vitis vinifera seed oil, persea gratissima oil, prunus armeniaca kernel oil, \
+    rosa canina seed oil, rosa canina fruit oil, carthamus tinctorius seed oil, brassica campestris seed oil, \
+    canola oil, oenothera biennis oil, borago officinalis seed oil, camellia oleifera seed oil, \
+    cannabis sativa seed oil, oryza sativa bran oil, linum usitatissimum seed oil, calophyllum inophyllum seed oil, \
+    butyrospermum parkii butter, butyrospermum parkii oil, theobroma cacao seed butter, mangifera indica seed butter, \
+    sunflower oil, sunflower seed oil, olive oil, jojoba oil, jojoba, coconut oil, fractionated coconut oil, castor oil, \
+    grape seed oil, grapeseed oil, avocado oil, apricot kernel oil, rosehip oil, rosehip seed oil, safflower oil, \
+    rapeseed oil, evening primrose oil, borage oil, camellia oil, hemp seed oil, rice bran oil, shea butter, \
+    cocoa butter, mango butter, caprylic capric triglyceride, squalane, tocopherol, tocopheryl acetate, vitamin e, \
+    cetyl alcohol, stearyl alcohol, cetearyl alcohol, behenyl alcohol, stearic acid, palmitic acid, oleic acid, \
+    glyceryl stearate, sorbitan stearate, sorbitan olivate, cetearyl olivate, polyglyceryl 3 stearate, panthenol, \
+    allantoin, xanthan gum, hydroxyethylcellulose, sodium hyaluronate, betaine, urea, avena sativa kernel flour, \
+    avena sativa kernel meal, oat flour, oatmeal, colloidal oatmeal";
+
 fn scent(words: &[String]) -> bool {
     let oil = has_any(words, "oil, oils");
     let plant = has_any(words, SCENT_PLANTS) || has_any(words, SCENT_GENERA);
@@ -326,7 +358,11 @@ fn scent(words: &[String]) -> bool {
 
 /// Whether the name is one of the list, and no word more but what tells its form.
 fn alone(words: &[String], list: &str) -> bool {
-    const FORMS: &str = "crystal, crystals, natural, pure, synthetic, powder, l, d, dl, usp, bp";
+    const FORMS: &str = "\
+        crystal, crystals, natural, pure, synthetic, powder, l, d, dl, usp, bp, coarse, fine, organic, refined, \
+        unrefined, virgin, extra, cold, pressed, deodorised, deodorized, bio, grob, fein, rein, raffiniert, nativ, \
+        nativer, natives, native, kaltgepresst, desodoriert, gros, fin, pur, raffinee, vierge, biologique, \
+        naturel, naturelle, desodorisee";
     let own: Vec<&str> = (words.iter().map(String::as_str))
         .filter(|word| !terms(FORMS).any(|form| form == *word))
         .collect();

@@ -500,7 +500,7 @@ fn kinds_of_the_list_and_what_is_in_a_premix_count() {
     );
     let with_mix = formula(&[("Blend", "")], "premix = \"mix\"");
     let lines = bismar::formula::cautions::lines(&with_mix, &known);
-    assert_eq!(lines.len(), 3, "{lines:?}");
+    assert_eq!(lines.len(), 4, "{lines:?}");
     assert_eq!(lines[0], "Rest (in Blend): Keep it cold.");
     assert!(
         lines[1].starts_with("Kampfer (in Blend): Pure,"),
@@ -674,4 +674,65 @@ fn check_shows_cautions_and_asks_for_a_limit() {
         "{}",
         said.out
     );
+}
+
+/// Who reads no caution beside a name must know whether there is none or nobody looked. Names: from memory; those that
+/// are invented nobody has.
+#[test]
+fn a_name_that_tells_nothing_is_named_and_one_that_is_known_as_harmless_is_not() {
+    let told = |ingredients: &[(&str, &str)], known: &Known| {
+        let mut all = bismar::formula::cautions::lines(&formula(ingredients, ""), known);
+        all.pop().map(|line| line.to_string()).unwrap_or_default()
+    };
+    let none = Known::default();
+    for harmless in [
+        "Sea salt",
+        "Coarse sea salt",
+        "Meersalz, grob",
+        "Gros sel de mer",
+        "Sel d'Epsom",
+        "Bittersalz",
+        "Sunflower oil, organic",
+        "Sonnenblumenöl",
+        "Huile de tournesol",
+        "Huile d'olive vierge extra",
+        "Kakaobutter desodoriert",
+        "Beurre de karité",
+        "Farine d'avoine",
+        "Helianthus Annuus Seed Oil",
+        "Butyrospermum Parkii Butter",
+        "Caprylic/Capric Triglyceride",
+        "Cetearyl Alcohol",
+        "Tocopherol",
+    ] {
+        let all = told(&[(harmless, "")], &none);
+        assert!(all.starts_with("Filler: not known to bismar"), "{all}");
+    }
+    // Those of the second row are scents or nothing that is known, though they end as a fixed oil.
+    for strange in [
+        "Dune stuff",
+        "Schlickpulver",
+        "Coriandrum Sativum Seed Oil",
+        "Sea salt with dune stuff",
+    ] {
+        let all = told(&[(strange, ""), ("Honey", "")], &none);
+        let first = format!("{strange}, Filler: not known to bismar by name");
+        assert!(all.starts_with(&first), "{all}");
+    }
+    // The INCI name tells, the maker's list too, and what she wrote herself.
+    let list = "[[substance]]\nname = \"Dune stuff\"\nkind = \"plain\"\n[[substance]]\nname = \"Filler\"\nkind = \"dust\"\n";
+    let known = Known {
+        substances: bismar::formula::substances::parse(list, "substances.toml").unwrap(),
+        ..Known::default()
+    };
+    let all = told(&[("Dune stuff", ""), ("Strandzeug", "Maris Sal")], &known);
+    assert!(all.starts_with("Filler: Fine powder"), "{all}");
+    let own = formula(&[("Dune stuff", "")], "caution = \"Keep it cold.\"");
+    let all: Vec<String> = (bismar::formula::cautions::lines(&own, &none).iter())
+        .map(ToString::to_string)
+        .collect();
+    assert_eq!(all.len(), 2, "{all:?}");
+    assert!(all[1].starts_with("Filler: not known"), "{all:?}");
+    // A plain name takes nothing from what the other name tells.
+    assert_eq!(hazards(&[("Sea salt", "Sodium Hydroxide")]), [Hazard::Lye]);
 }

@@ -36,6 +36,7 @@ pub(super) fn is(kind: Kind, words: &[String]) -> bool {
         }
         Kind::NutOil => nut(words) && (oily(words) || ends(words, "butter") || any("beurre")),
         Kind::Thick => any(THICK),
+        Kind::Plain => alone(words, PLAIN),
         Kind::Detergent => {
             begins("tensid, schaumbildner, zuckertensid, kokostensid, waschtensid")
                 || any(
@@ -279,6 +280,24 @@ pub(super) fn is_for_bath(words: &[String]) -> bool {
 const THICK: &str = "\
     honig, glyzerin, zuckersirup, sirup, ahornsirup, agavendicksaft, melasse, wollwachs, lezithin, miel, sirop, \
     lanoline, lecithine, glycerine vegetale";
+
+/// As [`super::PLAIN`]. What tells a form is left out of a name before (the "d" of "sel d'Epsom", "gros").
+const PLAIN: &str = "\
+    salz, meersalz, steinsalz, bittersalz, totes meer salz, himalayasalz, kochsalz, siedesalz, natriumchlorid, \
+    magnesiumsulfat, magnesiumchlorid, kaliumchlorid, natriumsulfat, magnesiumflocken, natriumcitrat, \
+    sonnenblumenoel, olivenoel, jojobaoel, kokosoel, kokosfett, rizinusoel, traubenkernoel, avocadooel, \
+    aprikosenkernoel, hagebuttenkernoel, wildrosenoel, faerberdisteloel, disteloel, rapsoel, nachtkerzenoel, \
+    borretschoel, kamelienoel, hanfoel, reiskeimoel, leinoel, sheabutter, karitebutter, kakaobutter, mangobutter, \
+    neutraloel, squalan, cetylalkohol, stearylalkohol, cetearylalkohol, cetylstearylalkohol, behenylalkohol, \
+    stearinsaeure, harnstoff, xanthan, hafermehl, haferflocken, \
+    sel, sel marin, sel de mer, sel epsom, sels epsom, sel gemme, sel rose, sel de la mer morte, fleur de sel, \
+    chlorure de sodium, sulfate de magnesium, chlorure de magnesium, sulfate de sodium, citrate de sodium, \
+    huile de tournesol, huile olive, huile de jojoba, huile de coco, huile de coprah, huile de ricin, \
+    huile de pepins de raisin, huile avocat, huile de noyau abricot, huile de noyaux abricot, huile de rose musquee, \
+    huile de carthame, huile de colza, huile onagre, huile de bourrache, huile de camelia, huile de chanvre, \
+    huile de son de riz, beurre de karite, beurre de cacao, beurre de mangue, vitamine e, alcool cetylique, \
+    alcool stearylique, alcool cetearylique, acide stearique, uree, gomme xanthane, farine avoine, \
+    flocons avoine";
 
 fn nut(words: &[String]) -> bool {
     let german = "\
