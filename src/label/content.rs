@@ -392,7 +392,7 @@ impl Label {
         let bath = named.any(is_for_bath);
         let hint = match bath && !foams.is_empty() {
             true => phrase!(
-                "this one may be under 740.17, since it is for the bath and {names} foams (from memory); ",
+                "this one may be under 740.17, since it is for the bath and holds what foams: {names} (from memory); ",
                 names = foams.join(", "),
             ),
             false => Sentence::none(),

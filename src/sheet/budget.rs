@@ -85,10 +85,14 @@ fn of_scale(record: &SheetRecord, scale: &ScaleAbility, out: &mut String) {
     }
     out.push_str("</tbody></table>\n");
     if !surer.is_empty() {
+        let steps = match surer.as_slice() {
+            [step] => phrase!("Step {step}", step),
+            steps => phrase!("Steps {steps}", steps = steps.join(", ")),
+        };
         let surer = phrase!(
-            "Step {steps}: the row says less than this budget gives. The scale was configured otherwise when it was \
+            "{steps}: the row says less than this budget gives. The scale was configured otherwise when it was \
              weighed.",
-            steps = surer.join(", "),
+            steps,
         );
         let _ = writeln!(out, "<p class=\"alarm\">{}</p>", said.html(surer));
     }

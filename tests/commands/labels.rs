@@ -188,8 +188,8 @@ fn each_thing_is_there_missing_or_not_known() {
     has(
         &text,
         "not known to bismar",
-        "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and Sodium Coco-Sulfate foams \
-         (from memory)",
+        "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and holds what foams: Sodium \
+         Coco-Sulfate (from memory)",
     );
 
     // The formula's months where they end sooner, and where no lot has a day.
@@ -555,10 +555,33 @@ fn what_foams_in_the_bath_is_known_in_three_languages() {
         let words = ["--formula", &file, "--rules", "us"];
         let (text, said, _) = told(home.path(), &batch, &words);
         let hint = format!(
-            "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and {name} foams"
+            "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and holds what foams: {name} "
         );
         assert_eq!(text.contains(&hint), hinted, "{text}{said}");
     }
+    // Two of them, in words that go with one and with several.
+    let part = |name| format!("[[phase.ingredient]]\nname = \"{name}\"\npercent = 50\n");
+    let formula = format!(
+        "[formula]\nname = \"Bath\"\n[[phase]]\n{}{}",
+        part("SLSA"),
+        part("Coco-glucoside")
+    );
+    let begun = Begun {
+        formula: &formula,
+        label: "Bath",
+        size: Mass::from_g(100),
+        jars: None,
+        at: "2026-03-02T09:00:00Z",
+    };
+    let rows = [
+        weighed(1, "SLSA", "T-1", 50_000),
+        weighed(2, "Coco-glucoside", "T-2", 50_000),
+        closed(),
+    ];
+    begun.written(&home.path().join("logs"), "foams", &rows);
+    let (text, said, _) = told(home.path(), "foams", &["--rules", "us"]);
+    let both = "holds what foams: SLSA, Coco-glucoside (from memory)";
+    assert!(text.contains(both), "{text}{said}");
 }
 
 /// What only the maker's list has for a name is its INCI name everywhere: in the list of ingredients, for the allergens.

@@ -440,7 +440,7 @@ fn a_sheet_shows_what_u_covers_by_the_configuration() {
     );
     let (text, tags) = with("[scale.uncertainty]\nsensitivity_percent = 0.05\n");
     assert!(text.contains("covers rounding, a scatter"), "{text}");
-    assert!(text.contains("Step 1, 2, 3: the row says less"), "{text}");
+    assert!(text.contains("Steps 1, 2, 3: the row says less"), "{text}");
     assert!(tags.contains("sensitivity "), "{tags}");
     let (text, _) = with("");
     assert!(!text.contains("does not know the scale"));
