@@ -230,6 +230,7 @@ impl Label {
             self.function(),
             self.ingredients(),
         ];
+        points.extend(self.spelling());
         match self.declared.rules {
             Rules::Eu => points.push(self.allergens()),
             Rules::Us => points.push(self.warnings()),
@@ -372,6 +373,19 @@ impl Label {
                 Point::new(WHAT, State::Missing, says).helped(Help::Inci)
             }
         }
+    }
+
+    /// Whether a name is an INCI name at all, only a list of them all would tell.
+    fn spelling(&self) -> Option<Point> {
+        let unfound = self.declared.unfound.as_slice();
+        (!unfound.is_empty()).then(|| {
+            let says = phrase!(
+                "not found among the names that bismar knows, nor in the list of substances: {names}; compare each letter by \
+                 letter with the supplier's document",
+                names = unfound.join(", "),
+            );
+            Point::new(term!("INCI names"), State::NotKnown, says)
+        })
     }
 
     fn allergens(&self) -> Point {

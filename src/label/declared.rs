@@ -29,6 +29,9 @@ pub struct Declared {
     pub unknown_inside: Vec<String>,
     /// Ingredients of which neither the formula nor the list has an INCI name; their own stands there.
     pub nameless: Vec<String>,
+    /// INCI names that the formula or the list has, and of which nothing is known here: neither their kinds nor the maker's
+    /// list nor Annex III tells of them.
+    pub unfound: Vec<String>,
     /// What foams by its names or the maker's list, as it is declared.
     pub foaming: Vec<String>,
     /// The ingredients with their lots, each once; no batch of our own is among them.
@@ -90,6 +93,7 @@ impl Declared {
         gathering.list.extend(list);
         gathering.name();
         let foaming = gathering.foaming();
+        let unfound = gathering.unfound();
         let allergens = rules.name_allergens().then(|| {
             let own = record.read_formula().and_then(Result::ok);
             let stay = match formula.or(own.as_ref()).map(|f| f.intended) {
@@ -118,6 +122,7 @@ impl Declared {
             incomplete: gathering.incomplete,
             unknown_inside: gathering.unknown_inside,
             nameless: gathering.nameless,
+            unfound,
             foaming,
             lots,
         })
@@ -225,8 +230,8 @@ impl Gathering<'_> {
             if inside.is_empty() && kinds.contains(&Kind::EssentialOil) && found.mass > Mass::ZERO {
                 unknown.push(found.declared().to_owned());
             }
-            // Every INCI name is of letters that ASCII has (from memory). One that nobody has is told by no shape, and there
-            // is no list of them all here: what has the shape is taken for what the maker read on the document.
+            // Every INCI name is of letters that ASCII has (from memory). There is no list of them all here: what has the
+            // shape is taken for what the maker read on the document, and `unfound` says so.
             let inci = found.inci.as_deref().is_some_and(str::is_ascii);
             let by_kind = !kinds.is_empty() && !kinds.iter().any(|kind| kind.may_scent());
             let told = inci || by_kind || !inside.is_empty();
@@ -286,6 +291,22 @@ impl Gathering<'_> {
             let known = names.iter().any(|name| same_name(name, found.declared()));
             if !known && self.kinds(found).contains(&Kind::Detergent) {
                 names.push(found.declared().to_owned());
+            }
+        }
+        names
+    }
+
+    /// The INCI names that nothing here knows; an entry of the maker's list knows them, since she wrote it down.
+    fn unfound(&self) -> Vec<String> {
+        let mut names: Vec<String> = Vec::new();
+        for found in self.found.iter().filter(|one| one.mass > Mass::ZERO) {
+            let Some(inci) = found.inci.as_deref().filter(|inci| inci.is_ascii()) else {
+                continue;
+            };
+            let known = !kinds([inci], []).is_empty() || allergen(inci).is_some();
+            let listed = self.facts(found).next().is_some();
+            if !known && !listed && !names.iter().any(|name| same_name(name, inci)) {
+                names.push(inci.to_owned());
             }
         }
         names

@@ -599,3 +599,36 @@ fn an_inci_name_of_the_maker_s_list_is_on_the_label() {
     let (text, _, _) = told(home.path(), "pine", &words("us"));
     has(&text, "there", "ingredients: Benzyl Alcohol");
 }
+
+/// An INCI name that nobody has looks like one: that nothing here knows it is said, and of those that are known not.
+#[test]
+fn an_inci_name_that_nothing_here_knows_is_named() {
+    let home = bench(None);
+    let formula = "[formula]\nname = \"Dune balm\"\n[[phase]]\n\
+        [[phase.ingredient]]\nname = \"Dune stuff\"\ninci = \"Duna Inventa Oil\"\npercent = 50\n\
+        [[phase.ingredient]]\nname = \"Salz\"\ninci = \"Maris Sal\"\npercent = 50\n";
+    let begun = Begun {
+        formula,
+        label: "Dune balm",
+        size: Mass::from_g(100),
+        jars: None,
+        at: "2026-03-02T09:00:00Z",
+    };
+    let rows = [
+        weighed(1, "Dune stuff", "T-1", 50_000),
+        weighed(2, "Salz", "T-2", 50_000),
+        closed(),
+    ];
+    begun.written(&home.path().join("logs"), "dune", &rows);
+    fs::write(home.path().join("dune.toml"), formula).unwrap();
+    let words = ["--formula", "dune.toml", "--rules", "eu"];
+    let (text, ..) = told(home.path(), "dune", &words);
+    let names = "INCI names: not found among the names that bismar knows, nor in the list of substances: Duna Inventa Oil;";
+    has(&text, "not known to bismar", names);
+    has(&text, "there", "ingredients: Duna Inventa Oil, Maris Sal");
+    // Who has written of it knows it.
+    let list = "[[substance]]\ninci = \"Duna Inventa Oil\"\nsource = \"supplier's sheet\"\n";
+    fs::write(home.path().join("substances.toml"), list).unwrap();
+    let (text, said, _) = told(home.path(), "dune", &words);
+    assert!(!text.contains("INCI names"), "{text}{said}");
+}
