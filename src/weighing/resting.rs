@@ -350,10 +350,14 @@ impl Engine {
         }
     }
 
-    /// Whether what came onto the tared weight in one go weighs far more than that, and than a scoop holds.
+    /// Whether what came onto the tared weight in one go weighs far more than that, and than a scoop holds. One jar
+    /// after the other weighs about the same, and is no thing that lay there.
     fn is_heavy_for(&self, scale: ScaleIndex, tared: &Tared, net: Mass) -> bool {
         let own = tared.tare.base - self.zero(scale);
-        net > (own * 3).max(SCOOP)
+        let last = self.run.lifted_last();
+        let last = last.and_then(|(_, written)| written.weight.tare.vessel);
+        let like_last = last.is_some_and(|last| (own - last).abs() <= last.ratio(1, 5));
+        net > (own * 3).max(SCOOP) && !like_last
     }
 
     /// What came onto the tared weight in one go is a vessel; or it was poured into that, where it can have been.

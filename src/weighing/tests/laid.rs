@@ -254,6 +254,13 @@ fn a_swift_pour_into_a_light_vessel_is_no_vessel_by_a_word() {
     asks(&b, "7.00 g to add");
     b.pour(115.0, 3.0).hold(3.0);
     b.expect(&["101.00"]);
+    // The next one is about as heavy, and filled as swiftly: nothing is asked.
+    let steps = ["Salt", "Clay"].map(|name| step(1, name, "101.00", VesselWay::Beaker));
+    let mut b = Bench::new(plan(steps.into(), None));
+    b.hold(2.0).land(14.0).hold(1.5).pour(115.0, 9.0).hold(3.0);
+    b.land(0.0).hold(1.5).land(15.0).hold(1.5);
+    b.land(109.0).hold(2.0);
+    asks(&b, "7.00 g to add");
     // It was the vessel, on a lid of 14 g.
     let mut b = begun();
     b.say(Command::Again).hold(1.0);
