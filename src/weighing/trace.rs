@@ -30,6 +30,8 @@ const UNEVEN: f64 = 0.03;
 const COARSE: f64 = 0.07;
 /// So few.
 const FEW: f64 = 5.0;
+/// A rise that is new more often tells how often that is.
+const FEWEST_NEW: usize = 3;
 /// The share of a load up to which a filter speeds up: its own quarter, and what the hand adds to that.
 const SPEEDS_UP: f64 = 0.4;
 
@@ -251,8 +253,9 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
             high = high.max(w);
             (at, high)
         })
-        .filter(|&(at, _)| at - touched >= SET_DOWN_US)
         .collect();
+    let mut tops = renewed(tops);
+    tops.retain(|&(at, _)| at - touched >= SET_DOWN_US);
     let mut gaps: Vec<u64> = tops.windows(2).map(|p| p[1].0 - p[0].0).collect();
     gaps.sort_unstable();
     let Some(&tick) = gaps.get(gaps.len() / 2) else {
@@ -266,6 +269,32 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
     let uneven = if few { COARSE } else { UNEVEN };
     let most = lengths.map(|n| speeding_up(&tops, tick, n, span, step, uneven));
     most.into_iter().max().unwrap_or_default()
+}
+
+/// The readings of a scale that sends lines more often than it has a new weight, without those that say the last one
+/// again: such a one is no pause. Told by a rise that was never new twice within one and a half lines.
+fn renewed(tops: Vec<(u64, i64)>) -> Vec<(u64, i64)> {
+    let mut lines: Vec<u64> = tops.windows(2).map(|p| p[1].0 - p[0].0).collect();
+    lines.sort_unstable();
+    let new: Vec<u64> = (tops.windows(2).filter(|p| p[1].1 > p[0].1))
+        .map(|p| p[1].0)
+        .collect();
+    let held = new.windows(2).map(|at| at[1] - at[0]).min();
+    let (Some(&line), Some(held)) = (lines.get(lines.len() / 2), held) else {
+        return tops;
+    };
+    // Two loads on a swift scale are new twice, with a pause between.
+    if new.len() <= FEWEST_NEW || held * 2 < line * 3 {
+        return tops;
+    }
+    let mut kept: Vec<(u64, i64)> = Vec::with_capacity(tops.len());
+    for (at, top) in tops {
+        let again = |&(last, same): &(u64, i64)| same == top && at - last < held;
+        if !kept.last().is_some_and(again) {
+            kept.push((at, top));
+        }
+    }
+    kept
 }
 
 /// The most that a stretch of `n` intervals rose more than an earlier one, once it had slowed down: a
@@ -425,6 +454,29 @@ mod tests {
                     );
                 }
             }
+        }
+    }
+
+    /// Lines that say the last weight once more are no pause; a scoop after a pause is a second load there as well.
+    #[test]
+    fn a_display_that_holds_each_value_makes_no_second_load() {
+        let held = |values: &[f64], lines: usize| {
+            let mut trace = Trace::default();
+            trace.begin(Moment::default(), Mass::ZERO);
+            for (i, shown) in values.iter().flat_map(|v| vec![v; lines]).enumerate() {
+                trace.push(Moment::from_millis(i as u64 * 200), g(*shown));
+            }
+            trace.shape(Mass::ZERO, g(values[values.len() - 1]), D * 50)
+        };
+        let one = [0.0, 174.0, 426.5, 584.0, 584.5, 584.5, 584.5];
+        let two = [
+            0.0, 174.0, 426.5, 520.0, 521.0, 521.0, 521.0, 560.0, 584.0, 584.5, 584.5,
+        ];
+        for lines in [1, 2, 3] {
+            let shape = held(&one, lines);
+            assert!(shape.is_one_load(0.0, None, D * 50), "{lines}: {shape:?}");
+            let shape = held(&two, lines);
+            assert!(!shape.is_one_load(0.0, None, D * 50), "{lines}: {shape:?}");
         }
     }
 
