@@ -170,7 +170,8 @@ pub fn least_total(parts: &[Part], bounds: &[Bound]) -> Option<Mass> {
         can_be_mended(parts, batch) && bounds.iter().all(|bound| bound.can_be_kept(parts, batch))
     };
     let (mut low, mut high) = (total(parts).ng(), largest.ng());
-    if low > high || !mended(largest) {
+    // What holds more than the largest batch is in none.
+    if !mended(largest) {
         return None;
     }
     while low < high {

@@ -97,10 +97,10 @@ impl Grain {
         self.count(digits);
         if let Some(last) = self.last.replace(digits) {
             let change = (digits - last).abs();
-            if change > 0 && change <= LARGEST {
+            if change <= LARGEST {
                 self.sizes |= 1 << (change % 64);
             }
-            if change > 0 && change <= SMALL {
+            if change <= SMALL {
                 self.least = if self.small == 0 {
                     change
                 } else {
@@ -330,5 +330,28 @@ mod tests {
         assert_eq!(grain.step(true), Some(Mass::from_mg(50)));
         shown(&mut grain, 10_030);
         assert_eq!(grain.step(true), None);
+    }
+
+    /// 0.0001 oz (troy, 31.1034768 g: NIST Handbook 44, appendix C) are 3 110 347.68 ng: ten of them are a little
+    /// less than ten times what one is rounded to, and ten digits all the same.
+    #[test]
+    fn a_digit_that_is_no_whole_number_of_nanograms_is_counted_to_the_nearest() {
+        let ounces = |ten_thousandths: i64| {
+            Mass::from_ng((ten_thousandths as f64 * 3_110_347.68).round() as i64)
+        };
+        let mut grain = Grain::default();
+        for n in 1..30 {
+            grain.push(ounces(n * (n + 1) / 2 * 10), ounces(1), None);
+        }
+        assert_eq!(grain.step(true), Some(ounces(1) * 10));
+    }
+
+    #[test]
+    fn a_line_whose_last_digit_is_not_known_says_nothing() {
+        let mut grain = Grain::default();
+        for mg in [100, 300, 600] {
+            grain.push(Mass::from_mg(mg), Mass::ZERO, None);
+        }
+        assert_eq!(grain.step(false), None);
     }
 }

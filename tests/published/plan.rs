@@ -514,6 +514,32 @@ fn what_no_batch_tells_is_said_and_too_great_a_loss_has_no_allowance() {
     assert_eq!(own.usual(), ours.usual());
 }
 
+/// One figure where all batches lost the same, to a tenth of a percent, and else the least and the most of them.
+#[test]
+fn what_earlier_batches_lost_is_told_as_one_figure_or_as_a_range() {
+    let amount = BatchSize::Jars {
+        count: 10,
+        fill: g("50"),
+    };
+    let scales = [scale("fine", "0.001", None)];
+    let plan = Plan::new(
+        &phase(&["name = \"Salt\", parts = 1"]),
+        amount,
+        &scales,
+        2.0,
+    );
+    let plan = plan.expect("a plan");
+    let told = |tenths: [i64; 3]| {
+        let losses = losses(&tenths.map(|tenth| tenth * 100_000_000));
+        let short = JarsShort::of(&plan, losses).expect("not every jar gets full");
+        short.told().to_string()
+    };
+    for (tenths, range) in [([50, 50, 50], "5 %"), ([50, 42, 48], "4.2 to 5 %")] {
+        let last = format!("Of your last 3 batches of \"Dune soak\" {range} got into no jar");
+        assert!(told(tenths).contains(&last), "{}", told(tenths));
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 

@@ -1,8 +1,13 @@
 //! Where a rule ends: what is just not enough, and what is the last of its kind.
 
 use super::*;
+use crate::weighing::pan::{Observation, Pan, PanSpec};
 use crate::weighing::phrases;
-use crate::weighing::pour::{AfterFlow, Rate, landing_weight};
+use crate::weighing::pour::{AfterFlow, Rate, landing_weight, most_poured};
+use crate::weighing::presses::Presses;
+use crate::weighing::run::Unrested;
+use crate::weighing::sends::{Sends, Setting};
+use crate::weighing::state::Dip;
 use crate::weighing::wander::Wander;
 
 /// What was poured and is taken out again to the last grain is nothing to keep.
@@ -151,4 +156,128 @@ fn what_falls_after_the_hand_stops_is_learned_from_stop_to_stop() {
     assert_eq!(learn("98", "100"), 3.0);
     assert_eq!(learn("80", "100"), 3.5, "5 g at most");
     assert_eq!(learn("100", "80"), 2.625, "none at least");
+}
+
+/// 50 g a second, for a moment and for a day.
+#[test]
+fn a_hand_pours_fifty_grams_a_second_at_most() {
+    assert_eq!(most_poured(0), Mass::ZERO);
+    assert_eq!(most_poured(100_000), g("5"));
+    assert_eq!(most_poured(86_400_000_000), g("4320000"));
+}
+
+const D: Mass = Mass::from_mg(10);
+
+/// A touch of a tenth of a second is a finger's; a shorter one is a garbled line.
+#[test]
+fn a_press_takes_a_tenth_of_a_second() {
+    let pressed = |ms: u64| {
+        let (mut presses, rest) = (Presses::default(), g("150"));
+        presses.at_rest(Moment::default(), rest, D);
+        for press in [1000, 1400] {
+            for (at, weight) in [(0, "150"), (50, "190"), (ms, "150")] {
+                presses.moving(Moment::from_millis(press + at), g(weight), D);
+            }
+        }
+        presses.at_rest(Moment::from_millis(2000), rest, D)
+    };
+    assert!(pressed(100));
+    assert!(!pressed(99));
+}
+
+/// A line each three seconds is a scale that sends seldom. One that is silent for three seconds now and then is
+/// silent at rest; 2.5 s are no such silence.
+#[test]
+fn a_scale_that_sends_seldom_is_told_from_one_that_is_silent_at_rest() {
+    const S: u64 = 1_000_000;
+    let mut seldom = Sends::default();
+    for line in 1..=6 {
+        assert_eq!(seldom.take_due(), None, "{line}");
+        seldom.line(Mass::ZERO, 3 * S, true, D);
+    }
+    assert_eq!(seldom.take_due(), Some(Setting::Seldom(3 * S)));
+    let at_rest = |silence: u64| {
+        let mut sends = Sends::default();
+        for _ in 0..2 {
+            sends.line(Mass::ZERO, silence, true, D);
+            sends.line(Mass::ZERO, S / 10, false, D);
+        }
+        sends.take_due()
+    };
+    assert_eq!(at_rest(3 * S), Some(Setting::AtRest));
+    assert_eq!(at_rest(5 * S / 2), None);
+}
+
+/// How seldom it sends is believed from the third line, and five seconds at most.
+#[test]
+fn what_a_scale_that_sends_seldom_is_waited_for_is_five_seconds_at_most() {
+    let paused = |lines: usize, silence: u64| {
+        let mut sends = Sends::default();
+        (0..lines).for_each(|_| sends.line(Mass::ZERO, silence, false, D));
+        sends.pause()
+    };
+    assert_eq!(paused(2, 4_000_000), 0);
+    assert_eq!(paused(3, 4_000_000), 4_000_000);
+    assert_eq!(paused(3, 9_000_000), 5_000_000);
+    // 1.2 s are not seldom.
+    assert_eq!(paused(3, 1_200_000), 0);
+}
+
+/// What a hand held up is back 0.7 s after it was last half as deep, and twice the filter's lag later.
+#[test]
+fn what_was_held_up_comes_back_as_fast_as_the_scale_shows_it() {
+    let mut dip = Dip::default();
+    for ms in [0, 100, 300] {
+        dip.follow(Moment::from_millis(ms), Some(g("10")));
+    }
+    dip.follow(Moment::from_millis(400), Some(g("4")));
+    assert_eq!(dip.lasted, g("10"));
+    let back = |ms: u64, lag: f64| dip.returns(Moment::from_millis(300 + ms), lag);
+    assert!(back(700, 0.0) && !back(701, 0.0));
+    assert!(back(1700, 0.5) && !back(1701, 0.5));
+}
+
+fn seen(ms: u64, shown: &str) -> Observation {
+    let mut pan = Pan::new(PanSpec {
+        readability: Some(D),
+        repeatability: None,
+        errors: Default::default(),
+        capacity: None,
+        steady_window: 1.0,
+    });
+    pan.reading(&Reading {
+        at: Moment::from_millis(ms),
+        weight: g(shown),
+        digit: D,
+        unit: Some(Unit::Gram),
+        steady: None,
+        shown: None,
+    })
+}
+
+/// Down, up and down again by more than 0.05 g: then that it sways is told, once; a vessel's weight is a hand.
+#[test]
+fn what_goes_to_and_fro_three_times_is_told_once() {
+    let hour = Moment::from_millis(3_600_000);
+    let swayed = |shown: &[&str]| {
+        let mut it = Unrested::begin(Stands::Landing, &seen(0, "100"));
+        for (shown, n) in shown.iter().zip(1..) {
+            it.follow(&seen(n * 100, shown), g("0.05"));
+        }
+        it
+    };
+    let told = |shown: &[&str]| swayed(shown).is_to_be_told(hour);
+    assert!(told(&["100.2", "100", "100.2", "100"]));
+    assert!(!told(&["100.2", "100", "100.2"]));
+    assert!(
+        !told(&["100.05", "100", "100.05", "100"]),
+        "by no more than that"
+    );
+    assert!(!told(&["100.2", "100", "100.2", "150", "149.8"]), "a hand");
+    let mut it = swayed(&["100.2", "100", "100.2", "100"]);
+    assert!(it.is_to_be_told(hour) && !it.is_to_be_told(hour));
+    for (n, shown) in (10..).zip(["150", "149.8", "150", "149.8", "150"]) {
+        it.follow(&seen(n * 100, shown), g("0.05"));
+    }
+    assert!(!it.is_to_be_told(hour), "told once");
 }
