@@ -93,7 +93,8 @@ fn step_row(text: &mut String, step: &StepOnPaper, vessel: VesselWay) {
         format!("{} – {}{mark}", number(low), number(high))
     });
     let vessel = said(way(vessel));
-    let scale = cut(step.scale, SCALE);
+    let scale = said(step.scale.clone());
+    let scale = cut(&scale, SCALE);
     let (last, before) = name
         .split_last()
         .map_or(("", &[][..]), |(l, b)| (l.as_str(), b));

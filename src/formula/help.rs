@@ -64,7 +64,7 @@ fn by_difference_on(scale: &ScaleAbility, read_in: ReadIn) -> Sentence {
         "weigh it by difference{written} on the scale \"{scale}\", which cannot carry the bowl, with a source that weighs \
          less than {most} g, its bottle included",
         written = read_in.key(VesselWay::Difference),
-        scale = &scale.name,
+        scale = scale.told(),
         most = capacity.grams(Mass::from_g(1)),
     )
 }

@@ -89,7 +89,7 @@ fn unproven(
     let remedy = found.remedy(step.limits(), scale, further())?;
     Some(phrase!(
         "the scale \"{scale}\" cannot prove {low} to {high} g; its net weights are uncertain by ±{u} g ({coverage}). {remedy}",
-        scale = &scale.name,
+        scale = scale.told(),
         low = step.lowest.round_to(d).grams(d),
         high = step.highest.round_to(d).grams(d),
         u = found.uncertainty.told(),
@@ -126,7 +126,7 @@ fn little_room(
     if left >= BEAKER {
         return None;
     }
-    let (scale, left) = (&scale.name, left.grams(d));
+    let (scale, left) = (scale.told(), left.grams(d));
     Some(match step.vessel {
         VesselWay::Bowl => phrase!(
             "the scale \"{scale}\" has {left} g left for the bowl, with all that is in it by then. By difference{written} only \

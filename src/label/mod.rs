@@ -18,6 +18,7 @@ pub use net::{
     ounces_on_label, us_net_weight,
 };
 
+use crate::language::{Term, term};
 use crate::mass::Mass;
 use crate::text::alike::folded;
 
@@ -60,11 +61,11 @@ impl Rules {
     }
 
     /// The law that says what stands on a label.
-    pub const fn law(self) -> &'static str {
+    pub const fn law(self) -> Term {
         match self {
-            Rules::Us => "US, 21 CFR 701 and 740",
-            Rules::Eu => "EU, Regulation 1223/2009 art. 19",
-            Rules::Ca => "Canada, C.R.C., c. 869 and c. 417",
+            Rules::Us => term!("US, 21 CFR 701 and 740"),
+            Rules::Eu => term!("EU, Regulation 1223/2009 art. 19"),
+            Rules::Ca => term!("Canada, C.R.C., c. 869 and c. 417"),
         }
     }
 

@@ -1,12 +1,13 @@
 //! Standard uncertainty of a net weight.
 
 use super::budget::{Errors, Weighing};
+use crate::language::{Sentence, term};
 use crate::mass::{Grams, Mass};
 
 /// What a scale can do, as far as a plan needs it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScaleAbility {
-    /// The scale's name in the configuration.
+    /// The scale's name in the configuration; empty for a usual one where none is configured.
     pub name: String,
     /// Readability d: one step of the last digit.
     pub readability: Mass,
@@ -30,6 +31,14 @@ impl ScaleAbility {
             capacity: None,
             repeatability: None,
             errors: Errors::default(),
+        }
+    }
+
+    /// Its name as it is told.
+    pub fn told(&self) -> Sentence {
+        match self.name.as_str() {
+            "" => term!("assumed").into(),
+            name => name.into(),
         }
     }
 

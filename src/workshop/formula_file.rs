@@ -143,7 +143,7 @@ pub fn check(
                         low: grams(window.low),
                         high: grams(window.high),
                         proven: window.proven,
-                        scale: scale.name.clone(),
+                        scale: scale.told().in_language(language),
                         lowest: grams(step.lowest.round_to(scale.readability)),
                         highest: grams(step.highest.round_to(scale.readability)),
                         says: says

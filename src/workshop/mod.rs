@@ -38,13 +38,10 @@ use crate::problem::{Problem, Problems};
 use crate::protocol::reply::Refusal;
 use crate::text::alike::same_name;
 
-/// The name of the scale that is taken where none is configured.
-pub const ASSUMED: &str = "assumed";
-
 /// The scales of the bench; a usual one where none is configured, and whether it is that.
 pub fn scales(config: &Config) -> (Vec<ScaleAbility>, bool) {
     match config.abilities() {
-        scales if scales.is_empty() => (vec![ScaleAbility::assumed(ASSUMED)], true),
+        scales if scales.is_empty() => (vec![ScaleAbility::assumed("")], true),
         scales => (scales, false),
     }
 }

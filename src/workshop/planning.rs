@@ -53,7 +53,9 @@ pub struct StepOnPaper<'p> {
     pub high: Option<String>,
     pub proven: bool,
     pub vessel: &'static str,
-    pub scale: &'p str,
+    /// Put into a language by who shows it.
+    #[serde(skip)]
+    pub scale: Sentence,
 }
 
 impl OnPaper {
@@ -172,7 +174,7 @@ impl OnPaper {
                 high: window.map(|window| grams(window.high)),
                 proven: window.is_some_and(|window| window.proven),
                 vessel: step.vessel.name(),
-                scale: scale.map_or("", |scale| &scale.name),
+                scale: scale.map(ScaleAbility::told).unwrap_or_default(),
             }
         })
     }

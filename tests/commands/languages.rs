@@ -14,12 +14,19 @@ use crate::bench_side::person::{Person, Said, repository};
 const SOAK: &str = "[formula]\nname = \"Dune soak\"\nversion = 1\n[[phase]]\nname = \"Dry\"\n[[phase.ingredient]]\n\
     name = \"Sea salt\"\nbalance = true\n[[phase.ingredient]]\nname = \"Oat flour\"\npercent = 20\n";
 
+const SCALE: &str = "[[scale]]\nname = \"bench\"\nport = \"/dev/nowhere\"\nlayout = \"comma-header\"\n\
+    readability = \"0.01 g\"\ncapacity = \"2000 g\"\n";
+
 /// A person whose programs speak `language`, with two finished batches, a stopped one, a lot and a formula.
 fn speaking(language: &str) -> Person {
+    with_scale(language, SCALE)
+}
+
+/// The same, with this scale or none.
+fn with_scale(language: &str, scale: &str) -> Person {
     let person = Person::new();
     person.configures(&format!(
-        "language = \"{language}\"\n[[scale]]\nname = \"bench\"\nport = \"/dev/nowhere\"\nlayout = \"comma-header\"\n\
-         readability = \"0.01 g\"\ncapacity = \"2000 g\"\n[[vessel]]\nname = \"jug\"\nweight = \"150 g\"\ncapacity = \"900 g\"\n"
+        "language = \"{language}\"\n{scale}[[vessel]]\nname = \"jug\"\nweight = \"150 g\"\ncapacity = \"900 g\"\n"
     ));
     let logs = person.path(LOGS);
     fs::create_dir_all(&logs).unwrap();
@@ -116,6 +123,31 @@ fn no_text_of_these_commands_goes_round_the_messages() {
         round.extend(told_round(&person, words, code));
     }
     assert!(round.is_empty(), "{}", round.join("\n"));
+}
+
+/// On the day before the scale comes the figures are for an assumed one.
+#[test]
+fn no_text_goes_round_the_messages_where_no_scale_is_configured() {
+    let person = with_scale("x-marked", "");
+    let mut round = Vec::new();
+    for (words, code) in [
+        (&["check", "dune", "--batch", "100g", "--budget"][..], 0),
+        (&["plan", "dune", "--batch", "100g"], 0),
+        (&["declaration", "dune-1"], 0),
+        (&["status"], 1),
+        (&["scale-check", "--weight", "100g", "--class", "M1"], 1),
+        (&["repeatability"], 1),
+    ] {
+        round.extend(told_round(&person, words, code));
+    }
+    assert!(round.is_empty(), "{}", round.join("\n"));
+    for (language, name) in [("de", "angenommen"), ("fr", "supposée")] {
+        let person = with_scale(language, "");
+        for words in ["check", "plan"] {
+            let said = person.run(&[words, "dune", "--batch", "100g"]).ended(0).out;
+            assert!(said.contains(name) && !said.contains("assumed"), "{said}");
+        }
+    }
 }
 
 /// The words of what a command says that went round the messages.

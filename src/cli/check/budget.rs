@@ -93,7 +93,7 @@ fn head(text: &mut String, group: &Group<'_>) {
         _ => phrase!("Steps {steps}", steps),
     };
     let u = group.budget.uncertainty();
-    let (scale, u, coverage) = (&group.scale.name, u.told(), u.told_coverage());
+    let (scale, u, coverage) = (group.scale.told(), u.told(), u.told_coverage());
     let line = match group.moved {
         true => phrase!(
             "{steps} on \"{scale}\", by difference: U = {u} g, {coverage}",

@@ -19,8 +19,8 @@ use crate::formula::plan::BatchSize;
 use crate::language::phrase;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
+use crate::workshop::QueryError;
 use crate::workshop::planning::OnPaper;
-use crate::workshop::{self, QueryError};
 
 /// The batch that is looked at when none is named: grams then read as percents.
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
@@ -103,7 +103,7 @@ pub(super) fn assumption(text: &mut String, paper: &OnPaper) {
     if !paper.assumed {
         return;
     }
-    let scale = ScaleAbility::assumed(workshop::ASSUMED);
+    let scale = ScaleAbility::assumed("");
     let line = phrase!(
         "No scale is set up. The figures are for an assumed one: steps of {d} g, net weights uncertain by ±{u} g \
          ({coverage}), any load. Yours may be coarser or carry less; `bismar identify --write` puts it into the \

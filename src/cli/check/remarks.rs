@@ -43,7 +43,7 @@ pub fn smallest(text: &mut String, paper: &OnPaper) {
             &number(step.target.grams(d)),
             &from,
             "",
-            &shortened(&scale.name, SCALE),
+            &shortened(&said(scale.told()), SCALE),
         ];
         row(text, cells);
     }
@@ -82,7 +82,7 @@ fn yardstick(text: &mut String, scale: &ScaleAbility) {
     let line = phrase!(
         "Yardstick of USP <41>, made for pharmacopoeial work: on \"{scale}\" nothing below {least} g (2 s / 0.10 %). \
          s = {s} g ({origin}).",
-        scale = &scale.name,
+        scale = scale.told(),
         least = least.grams(d),
         s = Slot::number(format!("{:.4}", scale.s())),
         origin,

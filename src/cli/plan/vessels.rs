@@ -174,6 +174,7 @@ fn row(text: &mut String, need: &Need, fit: &Fit) {
         .capacity
         .map_or_else(|| said(term!("not known")), grams);
     let way = said(way(need.step.vessel));
+    let scale = said(need.scale.told());
     let cells = [
         &need.step.number.to_string(),
         &way,
@@ -181,7 +182,7 @@ fn row(text: &mut String, need: &Need, fit: &Fit) {
         cut(&vessel, VESSEL),
         &with,
         &carries,
-        cut(&need.scale.name, 9),
+        cut(&scale, 9),
     ];
     let _ = writeln!(text, "{}", line(1, &COLUMNS, cells));
 }
@@ -219,7 +220,7 @@ fn remark(need: &Need, fit: &Fit) -> Option<Sentence> {
             hold = need.hold.grams(d),
             vessel = &lightest.name,
             weight = lightest.weight.grams(d),
-            scale = &scale.name,
+            scale = scale.told(),
             load = (lightest.weight + content).grams(d),
             most = scale.capacity.unwrap_or_default().grams(d),
             room,
@@ -230,7 +231,7 @@ fn remark(need: &Need, fit: &Fit) -> Option<Sentence> {
             phrase!(
                 "{step}: nothing is left for a vessel on the scale \"{scale}\". Make a smaller batch.",
                 step,
-                scale = &scale.name,
+                scale = scale.told(),
             )
         }),
     }

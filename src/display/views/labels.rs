@@ -182,7 +182,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
     Ok(json!({
         "batch": label.batch,
         "product": label.product,
-        "law": declared.rules.law(),
+        "law": said(&declared.rules.law().into()),
         "rules": declared.rules.name(),
         "incomplete": declared.incomplete.iter().map(|why| said(&of_the_form(why))).collect::<Vec<_>>(),
         "warnings": warnings.iter().map(said).collect::<Vec<_>>(),

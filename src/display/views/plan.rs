@@ -153,6 +153,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         lots: supplies
             .get(i)
             .map(|found| supply(found, premix_of(step.ingredient))),
+        scale: said(&step.scale),
         step,
     });
     let jars = plan
@@ -191,6 +192,7 @@ fn short(found: JarsShort) -> Value {
 struct WithLots<'p> {
     #[serde(flatten)]
     step: StepOnPaper<'p>,
+    scale: String,
     lots: Option<Value>,
 }
 
