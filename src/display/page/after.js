@@ -197,7 +197,7 @@ export async function lot(arg) {
   if (!one) return [said ?? wrong(t`That lot is not in the list any more.`), link("lots", ALL_LOTS)];
   return [
     said,
-    big(`${one.ingredient}: ${one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`}`),
+    big(t`${one.ingredient}: ${one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`}`),
     one.refused ? lines([one.refused], "lines heed") : null,
     lines(one.corrected.map(({ on, reason }) => t`Corrected ${on}: ${reason}`)),
     keys(link(traceOf(one.lot), t`Where it went`), link("lots", ALL_LOTS)),

@@ -516,7 +516,7 @@ function paintStopped() {
   }
   const [last] = (know.stopped ?? []).filter((one) => Date.now() - Date.parse(one.last) < LATE);
   keep($("to-stopped"), "hidden", inBatch() || !last);
-  put("to-stopped-more", last ? `${last.batch}: ${last.say.split(";")[0]}` : "");
+  put("to-stopped-more", last ? t`${last.batch}: ${last.say.split(";")[0]}` : "");
 }
 
 // The lots on hand, read once a step: the one good lot is taken by one press.

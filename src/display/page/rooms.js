@@ -79,7 +79,7 @@ async function stopped() {
 
 // The fields of a size, as they are labelled here.
 const SIZES = { fill: t`Grams in a jar`, batch: t`Grams of the whole batch`, allowance: t`Allowance for losses` };
-const byLabel = ({ error, field, why }) => (Object.hasOwn(SIZES, field ?? "") ? `${SIZES[field]}: ${why}` : error);
+const byLabel = ({ error, field, why }) => (Object.hasOwn(SIZES, field ?? "") ? t`${SIZES[field]}: ${why}` : error);
 
 function plan(file) {
   const last = JSON.parse(remembered(kept, `bismar-size ${file}`) ?? "{}");
@@ -155,7 +155,7 @@ function planned(reply, asked, spare) {
     if (step.mix) rows.push({ over: t`Then: ${step.mix}` });
   }
   const refused = reply.steps.flatMap((step) => step.lots.refused);
-  const advice = reply.steps.flatMap((step) => step.lots.advice ? [`${step.ingredient}: ${step.lots.advice}`] : []);
+  const advice = reply.steps.flatMap((step) => step.lots.advice ? [t`${step.ingredient}: ${step.lots.advice}`] : []);
   const good = reply.proven && reply.enough && !reply.assumed;
   const body = () => ({ do: "begin", planned: reply.text, formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
   const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, toBench);
@@ -168,7 +168,7 @@ function planned(reply, asked, spare) {
     reply.unchecked.length ? t`No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
   ].filter(Boolean);
   return [
-    big(`${joined(reply.name, reply.version && t`version ${reply.version}`)}: ${joined(size, reply.spare && t`${g(reply.spare)} of it for losses`)}`),
+    big(t`${joined(reply.name, reply.version && t`version ${reply.version}`)}: ${joined(size, reply.spare && t`${g(reply.spare)} of it for losses`)}`),
     lines(verdict, good ? "lines good" : "lines heed"),
     reply.short ? lines([reply.short.say], "lines heed") : null,
     spare,
@@ -311,7 +311,7 @@ async function record(name) {
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
   const plain = encodeURIComponent(name);
   return [
-    big(reply.code === "damaged" ? reply.state : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
+    big(reply.code === "damaged" ? reply.state : t`${reply.formula}: ${`${g(reply.grams)}, ${reply.state}`}`),
     reply.code === "damaged" ? null : p(joined(t`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log`, reply.closed && t`closed ${day(reply.closed)}`, reply.planned && t`planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}`)),
     reply.fault ? wrong(reply.fault) : null,
     keys(
@@ -540,7 +540,7 @@ export async function enterRoom() {
     if (left) $("ingredient").focus();
     return false;
   }
-  const title = (arg.startsWith("=") && TITLES[arg]) || (arg && name !== "fill" ? `${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name]);
+  const title = (arg.startsWith("=") && TITLES[arg]) || (arg && name !== "fill" ? t`${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name]);
   put("room-title", title);
   $("room-inside").replaceChildren(p(t`Reading …`));
   scrollTo(0, 0);
