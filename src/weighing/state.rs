@@ -1,5 +1,6 @@
 //! States of a step.
 
+use super::order::vessel_at_least;
 use super::pan::{Jump, Observation};
 use super::steady::{Level, Stand};
 use super::trace::Shape;
@@ -172,6 +173,8 @@ pub(super) struct Since {
     low: Option<Mass>,
     /// The first and the last of the readings that agree with the lowest.
     low_times: Option<(Moment, Moment)>,
+    /// Where it first rested above the lowest.
+    came_to: Option<Mass>,
     /// It came to rest.
     pub level: Option<Level>,
 }
@@ -187,6 +190,10 @@ impl Since {
         let low = self.low.map_or(seen.weight, |low| low.min(seen.weight));
         if self.low.is_none_or(|old| low < old - seen.d) {
             self.low_times = None;
+            self.came_to = None;
+        }
+        if seen.steady.is_some() && seen.weight - low > vessel_at_least(seen.d) {
+            self.came_to.get_or_insert(seen.weight);
         }
         if seen.weight - low <= seen.d {
             let first = self.low_times.map_or(seen.at, |(first, _)| first);
@@ -216,6 +223,13 @@ impl Since {
         self.high = None;
         self.low = None;
         self.low_times = None;
+        self.came_to = None;
+    }
+
+    /// Whether what rests now came from the lowest without a rest between: what is poured in goes through every weight.
+    pub fn came_in_one_go(&self, level: Level) -> bool {
+        let near = |first: Mass| (level.weight - first).abs() <= level.d * 10;
+        self.came_to.is_none_or(near)
     }
 }
 

@@ -336,7 +336,8 @@ impl Engine {
         let Doubted {
             scale, step, then, ..
         } = *doubted;
-        if doubted.came && self.pans[scale].same(level.weight, then.before.shown, level.d) {
+        let as_it_left = self.pans[scale].same(level.weight, then.before.shown, level.d);
+        if doubted.came && as_it_left && then.since.came_in_one_go(level) {
             // It was off, and is back as it left.
             tared.cleared();
             return None;

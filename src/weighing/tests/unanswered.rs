@@ -607,3 +607,27 @@ fn drops_that_fade_from_the_display_are_told() {
     }
     assert!(!b.cues.iter().any(|cue| cue.say.contains("dropped in")));
 }
+
+/// Slow drops go through every weight, that of the vessel among them: that is no vessel that comes back.
+#[test]
+fn drops_that_add_up_to_the_weight_of_the_vessel_are_not_the_vessel() {
+    let mut b = Bench::one("Oil", "3.32");
+    // The key comes before the rest: it may as well have been a lift.
+    b.hold(2.0).pour(3.0, 0.3).hold(0.3).jump(0.0).hold(1.5);
+    assert_eq!(b.status().state, Some(Stands::ToCheck));
+    for drop in 1..=55 {
+        b.pour(0.06 * f64::from(drop), 0.1).hold(1.5);
+    }
+    b.pour(3.32, 0.1).hold(5.0);
+    assert_eq!(
+        b.cues
+            .iter()
+            .filter(|cue| cue.say.contains("3.32 g to add"))
+            .count(),
+        1
+    );
+    // No more is recorded than the lift proves.
+    asks(&b, "Lift the beaker now: that proves the tare");
+    b.land(-3.0).hold(3.0);
+    assert_eq!(b.weighed(), []);
+}
