@@ -539,13 +539,15 @@ impl Engine {
             .before
             .is_some_and(|before| (seen.weight - before).abs() > vessel_at_least(seen.d));
         spoken.answered |= moved || seen.jump.is_some();
-        let waits = spoken.answered || spoken.hold;
+        if !(spoken.answered || spoken.hold) {
+            return;
+        }
         // A mark of rest that comes and goes is a flicker, not an answer.
         let still = Stand::follow(spoken.still, seen.at, seen.weight, seen.d * FLICKER);
         spoken.still = Some(still);
         let since = seen.steady.map(|_| still.since().max(spoken.at));
         let long = since.is_some_and(|since| seen.at.since(since) >= UNANSWERED_US);
-        if !waits || !long {
+        if !long {
             return;
         }
         let moved_since = spoken.answered;

@@ -462,26 +462,16 @@ impl Engine {
             let hardly_off = onto.is_some_and(|onto| onto - zero > vessel_at_least(level.d));
             if doubted.is_some() && hardly_off && matches!(why, Why::Shape | Why::Same) {
                 return self.ask_once_more(TareUnknown {
-                    level,
-                    why: Why::Shape,
                     // Its lift is to show the same.
                     came: doubted,
-                    mass,
-                    at_first: mass,
-                    low: level.weight,
-                    onto: None,
+                    ..TareUnknown::new(level, Why::Shape, mass)
                 });
             }
             let came = (why == Why::Shape).then_some(shape);
             let why = self.asked_often(why);
             return self.ask_about_tare(TareUnknown {
-                level,
-                why,
                 came,
-                mass,
-                at_first: mass,
-                low: level.weight,
-                onto: None,
+                ..TareUnknown::new(level, why, mass)
             });
         }
         self.bowl_came_back_as(scale, mass, level.d);

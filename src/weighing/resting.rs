@@ -98,14 +98,22 @@ impl Engine {
         let at_once = one_load || came.is_some_and(|came| came.leapt);
         let first = pours && tared.content.rest.is_none_or(|rest| rest.abs() <= d * 5);
         if first && one_load && tared.suspect.is_none() && !self.run.is_in_the_same_bowl() {
-            if self.is_known_vessel(net, d) {
-                // What was tared is something that lay there; the vessel came onto it.
-                return self.ask_what_came(scale, level, None);
-            }
-            if self.is_heavy_for(scale, &tared, net) {
+            let (known, heavy) = (
+                self.is_known_vessel(net, d),
+                self.is_heavy_for(scale, &tared, net),
+            );
+            if heavy && !known && net <= window.high {
                 // Or a swift pour into a light vessel, of no more than was asked for.
-                let onto = (net <= window.high).then_some(*tared);
-                return self.ask_what_came(scale, level, onto);
+                let mass = level.weight - self.zero(scale);
+                return self.ask_about_tare(TareUnknown {
+                    onto: Some(*tared),
+                    ..TareUnknown::new(level, Why::Onto, mass)
+                });
+            }
+            if heavy || known {
+                // What was tared is something that lay there; the vessel came onto it.
+                self.suspect(Why::Unseen);
+                return self.judge_arrival(scale, level, None);
             }
         }
         let back = !pours && tared.content.most - net > vessel_at_least(d);
@@ -358,24 +366,6 @@ impl Engine {
         let last = last.and_then(|(_, written)| written.weight.tare.vessel);
         let like_last = last.is_some_and(|last| (own - last).abs() <= last.ratio(1, 5));
         net > (own * 3).max(SCOOP) && !like_last
-    }
-
-    /// What came onto the tared weight in one go is a vessel; or it was poured into that, where it can have been.
-    fn ask_what_came(&mut self, scale: ScaleIndex, level: Level, onto: Option<Tared>) -> State {
-        if onto.is_none() {
-            self.suspect(Why::Unseen);
-            return self.judge_arrival(scale, level, None);
-        }
-        let mass = level.weight - self.zero(scale);
-        self.ask_about_tare(TareUnknown {
-            level,
-            why: Why::Onto,
-            came: None,
-            mass,
-            at_first: mass,
-            low: level.weight,
-            onto,
-        })
     }
 
     /// How more than a crumb came since the last rest.

@@ -84,6 +84,20 @@ pub(super) struct TareUnknown {
     pub onto: Option<Tared>,
 }
 
+impl TareUnknown {
+    pub fn new(level: Level, why: Why, mass: Mass) -> TareUnknown {
+        TareUnknown {
+            level,
+            why,
+            came: None,
+            mass,
+            at_first: mass,
+            low: level.weight,
+            onto: None,
+        }
+    }
+}
+
 /// Why a vessel that stands there is not taken for empty.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Why {

@@ -256,9 +256,7 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
         .collect();
     let mut tops = renewed(tops);
     tops.retain(|&(at, _)| at - touched >= SET_DOWN_US);
-    let mut gaps: Vec<u64> = tops.windows(2).map(|p| p[1].0 - p[0].0).collect();
-    gaps.sort_unstable();
-    let Some(&tick) = gaps.get(gaps.len() / 2) else {
+    let Some(tick) = usual_gap(&tops) else {
         return 0;
     };
     let tick = tick.max(1);
@@ -271,16 +269,21 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
     most.into_iter().max().unwrap_or_default()
 }
 
+/// The median of the times between two readings.
+fn usual_gap(points: &[(u64, i64)]) -> Option<u64> {
+    let mut gaps: Vec<u64> = points.windows(2).map(|p| p[1].0 - p[0].0).collect();
+    gaps.sort_unstable();
+    gaps.get(gaps.len() / 2).copied()
+}
+
 /// The readings of a scale that sends lines more often than it has a new weight, without those that say the last one
 /// again: such a one is no pause. Told by a rise that was never new twice within one and a half lines.
 fn renewed(tops: Vec<(u64, i64)>) -> Vec<(u64, i64)> {
-    let mut lines: Vec<u64> = tops.windows(2).map(|p| p[1].0 - p[0].0).collect();
-    lines.sort_unstable();
     let new: Vec<u64> = (tops.windows(2).filter(|p| p[1].1 > p[0].1))
         .map(|p| p[1].0)
         .collect();
     let held = new.windows(2).map(|at| at[1] - at[0]).min();
-    let (Some(&line), Some(held)) = (lines.get(lines.len() / 2), held) else {
+    let (Some(line), Some(held)) = (usual_gap(&tops), held) else {
         return tops;
     };
     // Two loads on a swift scale are new twice, with a pause between.

@@ -98,10 +98,12 @@ pub fn check(
         ..Checked::default()
     };
     let size = size.unwrap_or(BatchSize::Batch(USUAL));
+    let mut beside = None;
     match fields.checked_in(text.as_deref()) {
         Err(found) => faults.extend(found),
         Ok(formula) => {
-            let lines = cautions::lines(&formula, &known(path, &formula)?);
+            let beside = beside.insert(known(path, &formula)?);
+            let lines = cautions::lines(&formula, beside);
             checked.cautions = (lines.iter().map(|line| line.in_language(language))).collect();
             match OnPaper::of(formula, path, size, config) {
                 // What stands at a line of no file of hers is told of the whole.
@@ -122,8 +124,12 @@ pub fn check(
         checked.assumed = assumed;
         match Plan::new(&measured.formula, size, &scales, guard) {
             Ok(plan) => {
-                let known = known(path, &measured.formula)?;
-                let clinging = cautions::clinging(&measured.formula, &known);
+                // What is measured is of the formula, where that is whole.
+                let beside = match beside {
+                    Some(beside) => beside,
+                    None => known(path, &measured.formula)?,
+                };
+                let clinging = cautions::clinging(&measured.formula, &beside);
                 let lines = clinging.into_iter().zip(measured.formula.shares());
                 let steps = plan.steps.iter().zip(lines).zip(&measured.places);
                 for ((step, (clings, share)), place) in steps {
