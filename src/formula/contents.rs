@@ -11,7 +11,8 @@
 //! substance has the limits of its own lines hold besides. What comes through premixes and constituents
 //! counts and adds no room.
 
-use std::collections::BTreeMap;
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use serde::{Deserialize, Serialize};
 
@@ -20,7 +21,7 @@ use super::substances::{Constituent, FILE, Substance, inci_in};
 use super::{Formula, Ingredient, Limits, Percent, Use};
 use crate::language::{Sentence, phrase, remark};
 use crate::problem::Problem;
-use crate::text::alike::{same_lot, same_name};
+use crate::text::alike::{folded, same_lot, same_name};
 
 /// What is known beside the formula.
 #[derive(Debug, Clone, Default)]
@@ -177,15 +178,6 @@ impl Reached<'_> {
             [] => self.name.to_owned(),
             through => format!("{} (in {})", self.name, through.join(", ")),
         }
-    }
-
-    fn same(&self, other: &Reached) -> bool {
-        let inci =
-            |a: Option<&str>, b: Option<&str>| a.zip(b).is_some_and(|(a, b)| same_name(a, b));
-        same_name(self.name, other.name)
-            || inci(self.inci, other.inci)
-            || inci(self.inci, Some(other.name))
-            || inci(Some(self.name), other.inci)
     }
 }
 
@@ -442,23 +434,42 @@ fn by_name<'r, 'a>(group: &[&'r Reached<'a>]) -> Vec<Vec<&'r Reached<'a>>> {
     }
 }
 
-/// What is one substance, together; a name links those of its INCI, an INCI those of its names.
+/// What is one substance, together; a name links those of its INCI, an INCI those of its names. In the order of the
+/// first of each.
 fn grouped<'r, 'a>(all: &'r [Reached<'a>]) -> Vec<Vec<&'r Reached<'a>>> {
     let mut groups: Vec<Vec<(usize, &Reached)>> = Vec::new();
+    // In which group each name and each INCI stands.
+    let mut places: HashMap<Cow<str>, usize> = HashMap::new();
     for (at, one) in all.iter().enumerate() {
-        let (mine, others): (Vec<_>, Vec<_>) = groups
-            .into_iter()
-            .partition(|group| group.iter().any(|(_, other)| other.same(one)));
-        groups = others;
-        let mut joined: Vec<_> = mine.into_iter().flatten().collect();
-        joined.push((at, one));
+        let names = || [one.name].into_iter().chain(one.inci).map(folded);
+        let mine: BTreeSet<usize> = names()
+            .filter_map(|name| places.get(&name).copied())
+            .collect();
+        let first = mine.first().copied().unwrap_or(groups.len());
+        let mut joined = vec![(at, one)];
+        for group in &mine {
+            joined.extend(
+                groups
+                    .get_mut(*group)
+                    .map(std::mem::take)
+                    .unwrap_or_default(),
+            );
+        }
         joined.sort_by_key(|(at, _)| *at);
-        groups.push(joined);
+        match groups.get_mut(first) {
+            Some(group) => *group = joined,
+            None => groups.push(joined),
+        }
+        if mine.len() > 1 {
+            let moved = places.values_mut().filter(|place| mine.contains(place));
+            moved.for_each(|place| *place = first);
+        }
+        places.extend(names().map(|name| (name, first)));
     }
-    groups.sort_by_key(|group| group.first().map(|(at, _)| *at));
     let bare =
         |group: Vec<(usize, &'r Reached<'a>)>| group.into_iter().map(|(_, one)| one).collect();
-    groups.into_iter().map(bare).collect()
+    let groups = groups.into_iter().filter(|group| !group.is_empty());
+    groups.map(bare).collect()
 }
 
 fn one(

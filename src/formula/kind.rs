@@ -364,19 +364,19 @@ fn alone(words: &[String], list: &str) -> bool {
         nativer, natives, native, kaltgepresst, desodoriert, gros, fin, pur, raffinee, vierge, biologique, \
         naturel, naturelle, desodorisee";
     let own: Vec<&str> = (words.iter().map(String::as_str))
-        .filter(|word| !terms(FORMS).any(|form| form == *word))
+        .filter(|word| !is_term(FORMS, word))
         .collect();
     let own = own.join(" ");
-    terms(list).any(|term| term == own)
+    is_term(list, &own)
 }
 
 /// Whether it is a water: the name ends so, or says after it only how it was cleaned.
 fn water(words: &[String]) -> bool {
     const CLEANED: &str =
         "distilled, deionised, deionized, demineralised, demineralized, purified, boiled";
-    let is_water = |word: &String| terms(WATERS).any(|water| water == word);
+    let is_water = |word: &String| is_term(WATERS, word);
     let mut rest = words.iter().rev();
-    let cleaned = |word: &&String| terms(CLEANED).any(|way| way == *word);
+    let cleaned = |word: &&String| is_term(CLEANED, word);
     rest.by_ref()
         .find(|word| !cleaned(word))
         .is_some_and(is_water)
@@ -386,8 +386,9 @@ fn water(words: &[String]) -> bool {
 fn soap(words: &[String]) -> bool {
     let salt = |metal: &str, fat: &str| has(words, &format!("{metal} {fat}"));
     let of_fat = |fat: &str| salt("sodium", fat) || salt("potassium", fat);
-    let plant = terms(NOT_SOAP).any(|term| has(words, &format!("soap {term}")));
-    terms(SOAP_FATS).any(of_fat) || (has_any(words, SOAPS) && !plant)
+    let plant = || terms(NOT_SOAP).any(|term| has(words, &format!("soap {term}")));
+    let salts = has_any(words, "sodium, potassium") && terms(SOAP_FATS).any(of_fat);
+    salts || (has_any(words, SOAPS) && !plant())
 }
 
 fn detergent(words: &[String]) -> bool {
@@ -414,8 +415,8 @@ fn spirit(words: &[String]) -> bool {
     let bare = (0..words.len()).any(|at| {
         let before = at.checked_sub(1).and_then(|at| words.get(at));
         let fatty = before.is_some_and(|word| {
-            let is = |list| terms(list).any(|term| term == word);
-            is(NOT_SPIRIT) || (word.ends_with("yl") && !is(FLAMMABLE_ALCOHOLS))
+            is_term(NOT_SPIRIT, word)
+                || (word.ends_with("yl") && !is_term(FLAMMABLE_ALCOHOLS, word))
         });
         starts(words.get(at..).unwrap_or_default(), "alcohol") && !fatty
     });
@@ -444,7 +445,16 @@ fn words(name: &str) -> Vec<String> {
 }
 
 fn has_any(words: &[String], list: &str) -> bool {
-    terms(list).any(|term| has(words, term))
+    words.iter().any(|word| occurs(list, word)) && terms(list).any(|term| has(words, term))
+}
+
+fn is_term(list: &str, one: &str) -> bool {
+    occurs(list, one) && terms(list).any(|term| term == one)
+}
+
+/// What does not occur in a list is in none of its terms: nearly no word of a name does, and they need no look.
+fn occurs(list: &str, word: &str) -> bool {
+    memchr::memmem::find(list.as_bytes(), word.as_bytes()).is_some()
 }
 
 /// Whether the term's words stand in a row among `words`, with no "free" behind them.

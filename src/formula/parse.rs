@@ -11,6 +11,8 @@
 //! `[formula]` says which of the maker's limits hold; `[[substance]]` tables are as in her list
 //! ([`super::substances`]); `[label]` is what the label says that no weighing tells ([`Labelling`]).
 
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::ops::Range;
 
 use super::parts::{Parts, parts, to_percents};
@@ -21,7 +23,7 @@ use super::{Formula, Ingredient, Labelling, Percent, Phase, Place, Share, Use, V
 use crate::document::{DeTable, DeValue, Form, Reader, Value, shown};
 use crate::language::{Sentence, phrase};
 use crate::problem::Problems;
-use crate::text::alike::same_name;
+use crate::text::alike::folded;
 
 const VESSELS: [(&str, VesselWay); 3] = [
     (VesselWay::Beaker.name(), VesselWay::Beaker),
@@ -227,6 +229,7 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
     let mut ingredients = Vec::new();
     let mut places = Vec::new();
     let mut listed = 0;
+    let mut lines = HashMap::new();
     let value = reader.required(
         table,
         at,
@@ -240,7 +243,7 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
         for (table, at) in tables {
             match ingredient(reader, table, &at, &draft.name) {
                 Some((one, place)) => {
-                    twice(reader, &one, &ingredients, &at);
+                    twice(reader, &one, &mut lines, &at);
                     ingredients.push(one);
                     places.push(place);
                 }
@@ -265,12 +268,22 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
 }
 
 /// The same ingredient twice within one phase is a slip of the pen more often than not.
-fn twice(reader: &mut Reader, one: &Ingredient, before: &[Ingredient], at: &Range<usize>) {
-    let same = |other: &&Ingredient| same_name(&other.name, &one.name);
-    if let Some(other) = before.iter().find(same) {
-        let message = already(&one.name, other.place.line, false);
-        let remedy = phrase!("Add the two amounts up, or name the steps apart");
-        reader.report(at, message, remedy);
+/// `lines`: where each name stands first.
+fn twice(
+    reader: &mut Reader,
+    one: &Ingredient,
+    lines: &mut HashMap<String, usize>,
+    at: &Range<usize>,
+) {
+    match lines.entry(folded(&one.name).into_owned()) {
+        Entry::Occupied(first) => {
+            let message = already(&one.name, *first.get(), false);
+            let remedy = phrase!("Add the two amounts up, or name the steps apart");
+            reader.report(at, message, remedy);
+        }
+        Entry::Vacant(first) => {
+            first.insert(one.place.line);
+        }
     }
 }
 

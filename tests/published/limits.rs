@@ -656,3 +656,20 @@ fn begin_refuses_what_breaks_a_limit() {
     // 2 g of 200 g are just inside.
     person.run(&["begin", "a.toml", "--batch", "200g"]).ended(0);
 }
+
+/// Two lines that share neither a name nor an INCI are one substance by a third that has both.
+#[test]
+fn a_line_may_join_what_was_two_substances() {
+    let text = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Talc\"\nbalance = true\n\
+                [[phase.ingredient]]\nname = \"Rose water\"\npercent = 2\n\
+                [[phase.ingredient]]\nname = \"Hydrolate\"\ninci = \"Rosa Damascena Flower Water\"\npercent = 3\nlimits = { max = 4 }\n\
+                [[phase]]\n[[phase.ingredient]]\nname = \"ROSE  water\"\ninci = \"rosa damascena flower water\"\npercent = 5\n";
+    let formula = Formula::parse(text, "a.toml").unwrap();
+    let limits = limited(&formula, &Known::default());
+    let lines = |limited: &bismar::formula::contents::Limited| -> Vec<usize> {
+        limited.from.iter().map(|source| source.line).collect()
+    };
+    let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
+    // Together, and the hydrolate by its own name.
+    assert_eq!(all, [vec![1, 2, 3], vec![2]], "{limits:?}");
+}

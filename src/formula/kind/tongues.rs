@@ -5,7 +5,7 @@
 //! accents, `ae` for `ä` and `ss` for `ß`.
 
 use super::{
-    Kind, NOT_SCENT as NOT_SCENT_EITHER, SCENT_PLANTS, alone, has, has_any, starts, terms,
+    Kind, NOT_SCENT as NOT_SCENT_EITHER, SCENT_PLANTS, alone, has, has_any, is_term, starts, terms,
 };
 
 /// Whether it is this kind by a German or French name.
@@ -190,7 +190,7 @@ fn acid(words: &[String]) -> bool {
         salt_of_none && !terms(MILD_ACIDS).any(|mild| word.contains(mild))
     });
     let french = words.windows(2).any(|pair| match pair {
-        [acid, of] => acid == "acide" && !terms(MILD_FRENCH_ACIDS).any(|mild| of == mild),
+        [acid, of] => acid == "acide" && !is_term(MILD_FRENCH_ACIDS, of),
         _ => false,
     });
     let more = "weinstein, zitronensaft, limettensaft, vinaigre, creme de tartre, jus de citron";
@@ -218,7 +218,7 @@ fn spirit(words: &[String]) -> bool {
         };
         let short = "ethyl, aethyl, isopropyl, methyl, propyl";
         match stem.ends_with("yl") {
-            true => terms(short).any(|one| one == stem),
+            true => is_term(short, stem),
             false => {
                 !terms("fett, wachs, lanolin, kokos, woll, zimt").any(|one| stem.ends_with(one))
             }
@@ -238,7 +238,7 @@ fn water(words: &[String]) -> bool {
     let scented = "kirschwasser, duftwasser, parfuemwasser";
     let german = words
         .iter()
-        .any(|word| word.ends_with("wasser") && !terms(scented).any(|one| one == word));
+        .any(|word| word.ends_with("wasser") && !is_term(scented, word));
     let french = (starts(words, "eau") || starts(words, "eaux"))
         && !has_any(words, "vie, oxygenee, cologne, parfum, toilette, javel");
     german || french || ends(words, "hydrolat, bluetenwasser") || has_any(words, "hydrolats")
