@@ -2,7 +2,7 @@
 
 use super::correct::Fix;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Observation};
+use super::pan::{Jump, JumpCause, Observation, Sure};
 use super::run::LiftCheck;
 use super::state::{Captured, Doubt, State, Unasked, Written};
 use super::steady::Level;
@@ -139,6 +139,13 @@ impl Engine {
         let gone =
             written.weight.shown - seen.weight > load.ratio(2, 5).max(vessel_at_least(seen.d));
         written.trail.disturbed |= gone && seen.unit_known;
+        if written.weight.shown - seen.weight >= load.ratio(3, 5) && seen.unit_known {
+            let leaving = seen.go_on_from(written.trail.leaving);
+            if leaving.is_flat() {
+                written.trail.left = written.trail.left.max(Some(leaving.weight));
+            }
+            written.trail.leaving = Some(leaving);
+        }
         written.follow(seen);
         // Before a mixing nothing more is to come: what does is of this step.
         let goes_on = written.weight.no_lift && !self.run.mixes_after(&step);
@@ -270,11 +277,12 @@ impl Engine {
     /// What the empty pan shows, now or when the bowl goes, is to be held against this record.
     pub(super) fn keep_for_the_lift(&mut self, scale: ScaleIndex, written: Written) {
         let zero = self.zero(scale);
-        let exact = self.pans[scale].zero_is_exact();
+        let sure = self.pans[scale].zero_sure();
         let index = self.index_now();
         // The reading that told of the lift may be the only one of the empty pan; what is below that swings.
         let low = self.pans[scale].last;
         let low = low.map(|last| last.weight).filter(|low| *low >= zero);
+        let left = written.trail.left;
         let run = &mut self.run;
         // Those of a bowl that stands there still rest on the same zero, and so do those whose lift the empty
         // pan had no time to speak of.
@@ -287,17 +295,19 @@ impl Engine {
             run.give_up_lift_check();
         }
         let before = run.lift_check.take();
-        let (exact_before, mut records) =
-            before.map_or((true, Vec::new()), |before| (before.exact, before.records));
+        let (before, mut records) = before.map_or((Sure::Rest, Vec::new()), |before| {
+            (before.sure, before.records)
+        });
         records.push((index, written));
         run.lift_check = Some(LiftCheck {
             scale,
             zero,
-            exact: exact && exact_before,
+            sure: sure.min(before),
             low,
             swing: None,
             flat: None,
             lasted: None,
+            left,
             missed: false,
             records,
         });
@@ -453,6 +463,7 @@ impl Engine {
                 let lasted = flat.is_flat();
                 if lasted && off(flat.weight) {
                     check.lasted = Some(flat);
+                    check.left = check.left.max(Some(flat.weight));
                 }
                 check.flat = Some(flat);
                 return;
@@ -488,6 +499,8 @@ impl Engine {
             return;
         }
         let by = level.weight - check.zero;
+        let gone = check.left.map_or(Mass::ZERO, |left| left - level.weight);
+        let gone = Some(gone).filter(|gone| *gone > vessel_at_least(level.d));
         let last = records.last().map_or(usize::MAX, |&(index, _)| index);
         let bowl = self.run.is_bowl(last);
         if bowl {
@@ -499,15 +512,43 @@ impl Engine {
             );
         }
         let mut marked = Vec::new();
+        let mut late = Mass::ZERO;
         for (index, written) in &mut records {
-            if self.hold_against_empty_pan(&check, level, rests, *index, written) {
+            let mut unsure = self.hold_against_empty_pan(&check, level, rests, *index, written);
+            let d = level.d.max(written.weight.tare.d);
+            let pan = &self.pans[check.scale];
+            if let Some(more) = pan.came_late(*index, level.weight) {
+                let remark = remark!(
+                    "it came more slowly than it went: up to {grams} g may have gone in before its tare was taken",
+                    grams = phrases::grams(more, d)
+                );
+                if self.claim_less(check.scale, *index, written, more, &remark) {
+                    late = late.max(more);
+                    unsure = true;
+                }
+            }
+            if let Some(gone) = gone {
+                let at_least = written.weight.uncertainty + gone;
+                let grams = phrases::grams(gone, d);
+                let remark = remark!(
+                    "{grams} g lay on the pan when the vessel was off, and are gone: they may have been weighed with it",
+                    grams
+                );
+                self.doubt(check.scale, *index, written, at_least, &remark);
+                unsure = true;
+            }
+            if unsure {
                 marked.push(written.seq);
             }
             written.pan_spoke = true;
         }
         let coarsest = records.iter().map(|(_, written)| written.weight.tare.d);
         let d = coarsest.fold(level.d, Mass::max);
-        self.tell_what_the_pan_shows(check.scale, by, d, &marked);
+        match gone {
+            Some(gone) => self.tell_what_was_left(check.scale, gone, d, &marked),
+            None if late > by.abs() => self.tell_what_came_late(check.scale, late, d, &marked),
+            None => self.tell_what_the_pan_shows(check.scale, by, d, &marked),
+        }
         if bowl && by > vessel_at_least(level.d) {
             // What was asked out of the bowl for that came from what was in it.
             let took = |(_, written): &(usize, Written)| written.weight.took_out;
@@ -577,9 +618,10 @@ impl Engine {
         let by = level.weight - check.zero;
         // The key after the record took off just what stood there.
         let all_of_it = (by + (written.weight.shown - check.zero)).abs() <= written.most_drops(d);
-        let scatter = match check.exact {
-            true => d.max(written.weight.uncertainty.ratio(1, 2)),
-            false => super::zero::inexact(written.weight.tare.base - check.zero),
+        let scatter = match check.sure {
+            Sure::Rest => d.max(written.weight.uncertainty.ratio(1, 2)),
+            Sure::Flat => (d * 5).max(written.weight.uncertainty),
+            Sure::Guessed => super::zero::inexact(written.weight.tare.base - check.zero),
         };
         // What is not at rest may go on for a little.
         let scatter = scatter + if rests { Mass::ZERO } else { d * 5 };
@@ -611,44 +653,84 @@ impl Engine {
             }
         };
         self.set_zero(scale, level.weight, rests);
+        if much {
+            let at_least = written.weight.uncertainty + by.abs();
+            self.doubt(scale, index, written, at_least, &remark);
+        } else {
+            self.claim_less(scale, index, written, -by, &remark);
+        }
+        true
+    }
+
+    /// The record may be off by `by`, to which it says how little it proves; what is inside by more than that stays
+    /// inside. Whether it is unsure then.
+    fn claim_less(
+        &mut self,
+        scale: ScaleIndex,
+        index: usize,
+        written: &mut Written,
+        by: Mass,
+        remark: &Sentence,
+    ) -> bool {
         let at_least = written.weight.uncertainty + by.abs();
-        // What is inside by more than that stays inside.
+        let d = self.readability(scale).max(written.weight.tare.d);
         let holds = self.step_at(index).is_some_and(|step| {
             let window =
                 self.window_amid(&step, d, written.weight.tare.carried, written.weight.wander);
             window.proven
                 && window.holds(written.weight.net)
-                && window.holds(written.weight.net - by)
+                && window.holds(written.weight.net + by)
         });
-        if holds && !much && written.doubt.is_none() && written.weight.tare.unproven == Mass::ZERO {
+        let stays = holds && written.doubt.is_none() && written.weight.tare.unproven == Mass::ZERO;
+        if stays {
             let fix = Fix {
                 level: written.as_recorded(),
                 at_least,
-                remark,
+                remark: remark.clone(),
             };
             self.correct(scale, index, written, fix);
         } else {
-            self.doubt(scale, index, written, at_least, &remark);
+            self.doubt(scale, index, written, at_least, remark);
         }
-        true
+        !stays
+    }
+
+    /// So much may have gone into a vessel before its tare was taken.
+    fn tell_what_came_late(&mut self, scale: ScaleIndex, more: Mass, d: Mass, marked: &[u64]) {
+        let Some(unsure) = unsure_rows(marked) else {
+            return;
+        };
+        self.fault_begins(Some(scale), FaultCode::Spill);
+        let say = phrase!(
+            "The vessel came more slowly than it went: up to {grams} g may have gone in before its tare was taken. If so, say undo, and weigh the step again; {unsure}.",
+            grams = phrases::grams(more, d),
+            unsure
+        );
+        self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
+    }
+
+    /// So much lay there when the vessel was off, and was taken off after it.
+    fn tell_what_was_left(&mut self, scale: ScaleIndex, gone: Mass, d: Mass, marked: &[u64]) {
+        let Some(unsure) = unsure_rows(marked) else {
+            return;
+        };
+        self.fault_begins(Some(scale), FaultCode::Spill);
+        let say = phrase!(
+            "{grams} g lay on the scale beside the vessel. If they came or went while it stood there, say undo, and weigh the step again; {unsure}.",
+            grams = phrases::grams(gone, d),
+            unsure
+        );
+        self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
     }
 
     /// What lies on the empty pan, or is gone from it, with the rows that are unsure for it.
     fn tell_what_the_pan_shows(&mut self, scale: ScaleIndex, by: Mass, d: Mass, marked: &[u64]) {
         let much = by.abs() > vessel_at_least(d);
-        let (Some(last), true) = (marked.last(), by > d * 2 || much) else {
+        let (Some(unsure), true) = (unsure_rows(marked), by > d * 2 || much) else {
             return;
         };
         self.fault_begins(Some(scale), FaultCode::Spill);
         let grams = phrases::grams(by.abs(), d);
-        let unsure = match marked {
-            [_] => phrase!("row {last} is marked as unsure", last = *last),
-            _ => phrase!(
-                "{rows} rows up to {last} are marked as unsure",
-                rows = marked.len(),
-                last = *last
-            ),
-        };
         let say = match (much, by.is_negative()) {
             (false, _) => {
                 phrase!(
@@ -672,4 +754,17 @@ impl Engine {
         let undo: &[Choice] = if much { &[Choice::Undo] } else { &[] };
         self.tell_beside(say, CueKind::Fault, undo);
     }
+}
+
+/// Which rows are marked as unsure, if any are.
+fn unsure_rows(marked: &[u64]) -> Option<Sentence> {
+    let last = *marked.last()?;
+    Some(match marked {
+        [_] => phrase!("row {last} is marked as unsure", last),
+        _ => phrase!(
+            "{rows} rows up to {last} are marked as unsure",
+            rows = marked.len(),
+            last
+        ),
+    })
 }

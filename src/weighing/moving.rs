@@ -35,6 +35,13 @@ impl Engine {
             tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
         }
         tared.content.most = tared.content.most.max(net);
+        let came = seen
+            .before
+            .map_or(Mass::ZERO, |before| seen.weight - before);
+        if !came.is_negative() {
+            // What falls is on its way off.
+            tared.content.flow = came.max(tared.content.flow.ratio(1, 2));
+        }
         let lag = self.pans[step.scale].lag();
         let shows = (lag * 1e6) as u64;
         tared.content.stayed.push(seen.at, net, shows);

@@ -722,7 +722,15 @@ impl Engine {
         if unattended && (seen.after_gap || key()) {
             pan.forget_zero();
         }
-        let Some(level) = seen.steady else { return };
+        // "Net" at zero carries what the TARE key took off.
+        let may_be_empty = |shown: Mass| shown <= seen.d * 3 && waits && !seen.net_flag;
+        let flat = match (pan.zero, seen.steady) {
+            (None, None) if may_be_empty(seen.weight.abs()) => pan.follow_flat(seen),
+            (Some(_) | None, _) => None,
+        };
+        let Some(level) = seen.steady.or(flat) else {
+            return;
+        };
         let zero = pan.zero_shown().unwrap_or_default();
         if level.weight - zero <= vessel_at_least(seen.d) {
             pan.left_over = false;
@@ -730,12 +738,10 @@ impl Engine {
         let mute = std::mem::take(&mut pan.mute);
         let first = match &mut pan.zero {
             None => {
-                let at_zero = level.weight <= seen.d * 3;
-                // "Net" at zero carries what the TARE key took off.
-                let empty = at_zero && waits && !seen.net_flag;
-                pan.zero = Some(match empty {
-                    true => Zero::seen(level.weight),
-                    false => Zero::worked_out(Mass::ZERO, false),
+                pan.zero = Some(match flat {
+                    Some(flat) => Zero::flat(flat.weight),
+                    None if may_be_empty(level.weight) => Zero::seen(level.weight),
+                    None => Zero::worked_out(Mass::ZERO, false),
                 });
                 true
             }

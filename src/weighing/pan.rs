@@ -12,7 +12,7 @@ use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::sends::Sends;
 use super::steady::{Level, Stand, Steady};
-use super::trace::{Course, Shape, Trace};
+use super::trace::{Came, Course, Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::metrology::Errors;
@@ -47,16 +47,36 @@ const MOST_UNREAD: u32 = 1;
 /// A lift takes no longer than this: 3 s.
 const PEAK_US: u64 = 3_000_000;
 
+/// How far a zero is known; what is less sure comes first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Sure {
+    /// Worked out from readings that moved, or supposed.
+    Guessed,
+    /// To a few steps: the empty pan showed it for less than a rest ([`Level::is_flat`]).
+    Flat,
+    /// It was seen at rest, or follows from weights at rest alone.
+    Rest,
+}
+
+impl Sure {
+    /// What follows from weights at rest alone, or does not.
+    fn by_rest(exact: bool) -> Sure {
+        match exact {
+            true => Sure::Rest,
+            false => Sure::Guessed,
+        }
+    }
+}
+
 /// What a scale shows with nothing on it, and how that is known.
 #[derive(Debug, Clone, Copy)]
 pub struct Zero {
     pub shown: Mass,
     /// It was seen at rest on an empty pan, not worked out from a jump.
     pub seen: bool,
-    /// It was seen, or follows from weights at rest alone.
-    pub exact: bool,
+    pub sure: Sure,
     /// The same before readings went missing; it holds again when the frame is proven.
-    exact_before_gap: bool,
+    before_gap: Sure,
 }
 
 impl Zero {
@@ -73,8 +93,16 @@ impl Zero {
         Zero {
             shown,
             seen: false,
-            exact,
-            exact_before_gap: false,
+            sure: Sure::by_rest(exact),
+            before_gap: Sure::Guessed,
+        }
+    }
+
+    /// As an empty pan showed it for less than a rest.
+    pub fn flat(shown: Mass) -> Zero {
+        Zero {
+            sure: Sure::Flat,
+            ..Zero::worked_out(shown, false)
         }
     }
 }
@@ -90,6 +118,8 @@ pub struct Pan {
     pub wander: Wander,
     /// `None` until something says what the scale shows with nothing on it.
     pub zero: Option<Zero>,
+    /// The readings in a row that agree, while nothing is thought to be on it.
+    flat: Option<Level>,
     /// Seconds from 10 to 90 % of one load, the shortest of late: the scale's filter, not the hand.
     pub swift: Option<f64>,
     /// Mean arrival time of the late part of one load, in seconds; from lifts, into which nobody pours.
@@ -98,6 +128,8 @@ pub struct Pan {
     on_the_way: (u32, u32),
     /// What was lifted last, as shown, and how it fell.
     fell: Option<(Mass, Course)>,
+    /// How the vessel of a step (by index) came, whose tare was taken.
+    came: Option<(usize, Came)>,
     /// That it is slow was told.
     pub slow_told: bool,
     grain: Grain,
@@ -320,6 +352,7 @@ impl Pan {
             tail: 0.0,
             on_the_way: (u32::MAX, 0),
             fell: None,
+            came: None,
             slow_told: false,
             grain: Grain::default(),
             last: None,
@@ -329,6 +362,7 @@ impl Pan {
             unit: None,
             finest: spec.readability,
             anchor: None,
+            flat: None,
             between: false,
             left_over: false,
             gap: false,
@@ -391,6 +425,11 @@ impl Pan {
     /// What the filter holds back of a pour, as a time: seconds.
     pub fn lag(&self) -> f64 {
         (self.swiftness() / 2.0).clamp(0.05, 3.0)
+    }
+
+    /// So many lines of a pour the indication does not show yet.
+    pub fn lines_behind(&self) -> i64 {
+        1 + (self.lag() * 1e6 / self.interval.max(1) as f64) as i64
     }
 
     /// The most that a hand pours and the indication does not show yet.
@@ -477,6 +516,7 @@ impl Pan {
 
     /// Forgets motion (not zero): after a gap, an overload, a key.
     fn unsettle(&mut self) {
+        self.flat = None;
         self.steady.reset();
         self.rate.reset();
         self.presses.reset();
@@ -570,7 +610,8 @@ impl Pan {
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
         if gap {
             if let Some(zero) = &mut self.zero {
-                zero.exact_before_gap |= std::mem::take(&mut zero.exact);
+                let sure = std::mem::replace(&mut zero.sure, Sure::Guessed);
+                zero.before_gap = zero.before_gap.max(sure);
             }
         } else {
             self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
@@ -837,6 +878,17 @@ impl Pan {
         proven
     }
 
+    /// What is at rest at `end` is the vessel of this step (by index).
+    pub fn vessel_came(&mut self, step: usize, start: Mass, end: Mass, d: Mass) {
+        self.came = Some((step, self.trace.came(start, end, d)));
+    }
+
+    /// What of the vessel of a step (by index), which is off, came too late for how it went ([`Trace::late`]).
+    pub fn came_late(&self, step: usize, zero: Mass) -> Option<Mass> {
+        let (_, came) = self.came.as_ref().filter(|(index, _)| *index == step)?;
+        self.trace.late(came, zero)
+    }
+
     /// How what stood at `from` fell when it was lifted off, as far down as that was seen.
     fn fall_from(&self, from: Mass, d: Mass) -> Option<Course> {
         let now = self.trace.fall(self.zero?.shown, d);
@@ -854,7 +906,8 @@ impl Pan {
     /// The frame is the one before the gap: the zero is as good as it was.
     pub fn frame_stands(&mut self) {
         if let Some(zero) = &mut self.zero {
-            zero.exact |= std::mem::take(&mut zero.exact_before_gap);
+            let before = std::mem::replace(&mut zero.before_gap, Sure::Guessed);
+            zero.sure = zero.sure.max(before);
         }
     }
 
@@ -865,13 +918,34 @@ impl Pan {
 
     /// Whether its zero is known from weights at rest alone.
     pub fn zero_is_exact(&self) -> bool {
-        self.zero.is_some_and(|zero| zero.exact)
+        self.zero.is_some_and(|zero| zero.sure == Sure::Rest)
+    }
+
+    /// How far its zero is known.
+    pub fn zero_sure(&self) -> Sure {
+        self.zero.map_or(Sure::Guessed, |zero| zero.sure)
+    }
+
+    /// What the empty pan shows with this reading, once that has lasted, be it for less than a rest.
+    pub fn follow_flat(&mut self, seen: &Observation) -> Option<Level> {
+        let flat = seen.go_on_from(self.flat);
+        self.flat = Some(flat);
+        Some(flat).filter(Level::is_flat)
+    }
+
+    /// Where nothing better is known, what the empty pan shows for less than a rest is its zero.
+    pub fn see_flat_zero(&mut self, seen: &Observation) {
+        if let Some(flat) = self.follow_flat(seen)
+            && self.zero_sure() != Sure::Rest
+        {
+            self.zero = Some(Zero::flat(flat.weight));
+        }
     }
 
     /// How its zero is known proves less than was thought.
     pub fn doubt_zero(&mut self) {
         if let Some(zero) = &mut self.zero {
-            zero.exact = false;
+            zero.sure = Sure::Guessed;
         }
     }
 }

@@ -102,11 +102,7 @@ impl Engine {
             let coming = &mut self.run.coming;
             coming.resumed = false;
             coming.suspect = None;
-            coming.refused = Some(Refused {
-                mass,
-                exact: false,
-                came: None,
-            });
+            coming.refused = Some(Refused::new(mass, false));
         }
     }
 
@@ -116,11 +112,7 @@ impl Engine {
         let coming = &mut self.run.coming;
         if coming.unheard {
             let before = coming.refused.map_or(Mass::ZERO, |before| before.mass);
-            coming.refused = Some(Refused {
-                mass: before + mass,
-                exact: false,
-                came: None,
-            });
+            coming.refused = Some(Refused::new(before + mass, false));
         }
     }
 
@@ -200,6 +192,9 @@ impl Engine {
                     self.see_zero(scale, seen.weight);
                 } else if seen.plateau {
                     self.follow_tail(scale, seen.weight);
+                }
+                if seen.steady.is_none() && known {
+                    self.pans[scale].see_flat_zero(seen);
                 }
                 State::Empty
             }
@@ -367,11 +362,7 @@ impl Engine {
         if may_hold || !jump.one_load {
             self.suspect(Why::Unseen);
             let zero = self.zero(scale);
-            self.run.coming.refused = Some(Refused {
-                mass: jump.from - zero,
-                exact: false,
-                came: None,
-            });
+            self.run.coming.refused = Some(Refused::new(jump.from - zero, false));
             self.run.coming.maybe_there = true;
             // It is off; or it stands there and shows zero. Either way it is to be off.
             return match self.run.mixing.pending {
@@ -401,9 +392,9 @@ impl Engine {
         keyed: Option<super::pan::Jump>,
     ) -> State {
         let refused = self.run.coming.refused;
-        let proven = self.prove_by_the_lift(scale, level.d);
         let zero = self.zero(scale);
         let mass = level.weight - zero;
+        let proven = self.prove_by_the_lift(scale, mass, level.d);
         let pan = &self.pans[scale];
         let too_light =
             |step: Arc<Step>| step.vessel == VesselWay::Difference && mass < step.lowest;
@@ -486,6 +477,11 @@ impl Engine {
         if by_key {
             pan.doubt_zero();
         }
+        let again = way == VesselWay::Difference || self.run.is_in_the_same_bowl();
+        if keyed.is_none() && !by_key && !again {
+            let index = self.index_now();
+            self.pans[scale].vessel_came(index, zero, level.weight, level.d);
+        }
         let back = self.more_than_was_put_away(scale, mass).filter(|_| !known);
         if sure_zero && !by_key && way != VesselWay::Difference && back.is_none() {
             self.learn_vessel(mass, level.d);
@@ -500,10 +496,14 @@ impl Engine {
 
     /// A shape that was refused is the filter's where its lift took as long: into a lift nobody pours. Gives what
     /// came so.
-    fn prove_by_the_lift(&mut self, scale: ScaleIndex, d: Mass) -> Option<Mass> {
+    fn prove_by_the_lift(&mut self, scale: ScaleIndex, mass: Mass, d: Mass) -> Option<Mass> {
         let zero = self.zero(scale);
         let pan = &mut self.pans[scale];
         let refused = self.run.coming.refused?;
+        if mass - refused.mass > d * 5 && refused.may_be(mass, d) {
+            // What came into it while it stood there is in it still.
+            return None;
+        }
         let proven = pan.learn_by_the_lift(&refused.came?, refused.mass + zero, d);
         proven.then(|| {
             self.run.coming.refused = None;
@@ -568,12 +568,7 @@ impl Engine {
             return Some(Why::Light);
         }
         if let Some(refused) = refused {
-            let near = if refused.exact {
-                (d * 5).max(mass.abs().ratio(1, 2000))
-            } else {
-                mass.abs().ratio(1, 50).max(Mass::from_g(1))
-            };
-            if (mass - refused.mass).abs() <= near {
+            if refused.may_be(mass, d) {
                 return (!known).then_some(Why::Same);
             }
         }
@@ -710,6 +705,9 @@ impl Engine {
             return State::TareUnknown(Box::new(unsure));
         }
         unsure.low = unsure.low.min(seen.weight);
+        if seen.plateau {
+            unsure.high = unsure.high.max(seen.weight);
+        }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.unsure_lifted(unsure),
             // Below the empty pan: it had been tared before we saw it.
@@ -839,9 +837,9 @@ impl Engine {
             | Why::Restart
             | Why::Onto => {
                 self.run.coming.refused = Some(Refused {
-                    mass: unsure.mass,
-                    exact: true,
+                    most: unsure.mass + (unsure.high - unsure.level.weight),
                     came: unsure.came,
+                    ..Refused::new(unsure.mass, true)
                 });
             }
         }

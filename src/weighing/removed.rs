@@ -452,7 +452,10 @@ impl Engine {
         let least = vessel_at_least(level.d);
         let asked_out = (rest - step.target).max(Mass::ZERO);
         let lost = most - net > most.ratio(1, 5) + asked_out + least;
-        let gained = net - most > (most - rest).ratio(1, 2) + pan.unseen() + least;
+        // Nothing is gained off the pan, but what streamed in and was not shown yet.
+        let streamed = tared.content.flow.ratio(pan.lines_behind() * 2, 1);
+        let unseen = streamed.min((most - rest).ratio(1, 2) + pan.unseen());
+        let gained = net - most > unseen + least;
         !lost && !gained
     }
 
@@ -535,11 +538,7 @@ impl Engine {
         ));
         self.fault_begins(Some(step.scale), FaultCode::TareLost);
         // Put back as it is, it weighs the same again, and then it is asked about.
-        self.run.coming.refused = stood.map(|level| Refused {
-            mass: level.weight - zero,
-            exact: true,
-            came: None,
-        });
+        self.run.coming.refused = stood.map(|level| Refused::new(level.weight - zero, true));
         self.run.coming.lost_vessel = Some(tared.tare.vessel);
         if stood.is_none() {
             self.run.coming.suspect.get_or_insert(Why::Stood);

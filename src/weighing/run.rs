@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use super::net_of;
 use super::order::vessel_at_least;
-use super::pan::Observation;
+use super::pan::{Observation, Sure};
 use super::placing::UNRESTED_US;
 use super::pour::AfterFlow;
 use super::state::{Correction, Refused, State, Tared, Why, Written};
@@ -240,8 +240,7 @@ pub(super) struct LiftCheck {
     pub scale: ScaleIndex,
     /// What the empty pan should show, by the frame that the record rests on.
     pub zero: Mass,
-    /// That follows from weights at rest alone.
-    pub exact: bool,
+    pub sure: Sure,
     /// The lowest shown since.
     pub low: Option<Mass>,
     /// The highest since then, while that may be the swing of the pan after the lift.
@@ -249,6 +248,8 @@ pub(super) struct LiftCheck {
     /// Readings in a row that agree, be it for less than a rest; and the last of such that lasted.
     pub flat: Option<Level>,
     pub lasted: Option<Level>,
+    /// The highest of those, with nothing below it before: so much was left as the vessel went.
+    pub left: Option<Mass>,
     /// The next vessel came too soon: the pan speaks of these when it is empty again.
     pub missed: bool,
     /// The records that rest on this zero, with the index of their steps: one, or those of a bowl.

@@ -78,8 +78,9 @@ pub(super) struct TareUnknown {
     pub mass: Mass,
     /// What it was when it was asked about.
     pub at_first: Mass,
-    /// The lowest shown since.
+    /// The lowest shown since, and the highest for more than a moment.
     pub low: Mass,
+    pub high: Mass,
     /// The vessel with its tare, where this came onto it ([`Why::Onto`]).
     pub onto: Option<Tared>,
 }
@@ -93,6 +94,7 @@ impl TareUnknown {
             mass,
             at_first: mass,
             low: level.weight,
+            high: level.weight,
             onto: None,
         }
     }
@@ -143,10 +145,33 @@ impl Why {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Refused {
     pub mass: Mass,
+    /// The most that stood there since.
+    pub most: Mass,
     /// It was at rest, and the zero known: it weighs just so when it is back.
     pub exact: bool,
     /// How it came, where that was all that spoke against it, and nothing came or went since.
     pub came: Option<Shape>,
+}
+
+impl Refused {
+    pub fn new(mass: Mass, exact: bool) -> Refused {
+        Refused {
+            mass,
+            most: mass,
+            exact,
+            came: None,
+        }
+    }
+
+    /// Whether what weighs `mass` may be it, as it was or with what came into it while it stood there.
+    pub fn may_be(&self, mass: Mass, d: Mass) -> bool {
+        let near = if self.exact {
+            (d * 5).max(mass.abs().ratio(1, 2000))
+        } else {
+            mass.abs().ratio(1, 50).max(Mass::from_g(1))
+        };
+        mass >= self.mass - near && mass <= self.mass.max(self.most) + near
+    }
 }
 
 /// The frame in which the tare stands may have moved: a key, a gap, or the vessel was off.
@@ -343,6 +368,8 @@ pub(super) struct Content {
     /// The most that stayed since then, and the most that the moving indication showed.
     pub stayed: Stayed,
     pub most: Mass,
+    /// How fast it grew of late: the most between two readings.
+    pub flow: Mass,
     /// It was stirred, and has not been at rest since: what moves may be the spoon on its way out.
     pub stirred: bool,
     pub creep: Creep,
@@ -523,11 +550,7 @@ impl Removed {
     pub fn full(&self) -> Option<Refused> {
         let Content { rest, moved, .. } = self.tared.content;
         let mass = self.tared.tare.vessel? + rest.filter(|_| !moved)?;
-        Some(Refused {
-            mass,
-            exact: true,
-            came: None,
-        })
+        Some(Refused::new(mass, true))
     }
 }
 
@@ -738,6 +761,9 @@ pub(super) struct Trail {
     pub sinking: Option<(Moment, (Moment, Mass))>,
     /// Most of the vessel's weight was off the pan since the last rest.
     pub disturbed: bool,
+    /// Readings in a row that agree after most of it was gone; and the highest of such that lasted.
+    pub leaving: Option<Level>,
+    pub left: Option<Mass>,
 }
 
 impl Tared {

@@ -425,6 +425,13 @@ impl Engine {
                 ..Removed::new(tared)
             });
         }
+        // What neither a key under it nor the same zero explains may have lain there when it was tared.
+        let moved = level.weight - old.before.zero;
+        let keyed = tared.tare.base - old.before.base;
+        let strange = moved.abs().min((moved - keyed).abs());
+        if exact_zero && strange > level.d * 5 {
+            tared.tare.unproven = tared.tare.unproven.max(strange);
+        }
         if step.vessel == VesselWay::Difference {
             if let Some(vessel) = tared.tare.vessel {
                 tared.tare.base = level.weight + vessel;
@@ -461,11 +468,10 @@ impl Engine {
             tared.cleared();
             self.suspect(super::state::Why::Unseen);
             if let Some(stood) = stood {
-                self.run.coming.refused = Some(super::state::Refused {
-                    mass: stood.weight - level.weight,
-                    exact: true,
-                    came: None,
-                });
+                self.run.coming.refused = Some(super::state::Refused::new(
+                    stood.weight - level.weight,
+                    true,
+                ));
             }
             tared.tare.base += level.weight - old.before.zero;
             return self.vessel_removed(Removed::new(tared));

@@ -40,6 +40,15 @@ const STILL: [f64; 12] = [
     0.9, 0.8, 0.65, 0.5, 0.3, 0.15, 0.07, 0.03, 0.015, 0.007, 0.003, 0.001,
 ];
 
+/// Where half of it is still to come.
+const HALF: usize = 3;
+/// The last steps of a change whose time is held against that of the lift.
+const LAST: [i64; 5] = [10, 14, 20, 30, 40];
+/// A hand that still touches what it has set down, or lifts it, makes its end no longer than this: 0.3 s.
+const LINGERS_US: u64 = 300_000;
+/// Between lines further apart than this a landing has no course: 0.45 s.
+const SLOW_LINE_US: u64 = 450_000;
+
 /// The readings since the load was last at rest.
 #[derive(Debug, Clone, Default)]
 pub struct Trace {
@@ -126,6 +135,12 @@ impl Trace {
     /// What is lifted off, as shown, and how it fell down to the lowest that was seen of it, as far as `zero`, which
     /// the empty pan shows.
     pub fn fall(&self, zero: Mass, d: Mass) -> Option<(Mass, Course)> {
+        let (top, span, fall) = self.falling(zero)?;
+        Some((top, Course::of(&fall, span, d.ng().max(1))))
+    }
+
+    /// What was lifted off, as shown, how much that was above `zero`, and by how much it had fallen when.
+    fn falling(&self, zero: Mass) -> Option<(Mass, i64, Vec<(u64, i64)>)> {
         let lowest = (0..self.points.len()).min_by_key(|&i| self.points[i].1)?;
         let before = self.points.get(..=lowest)?;
         let from = (0..before.len()).max_by_key(|&i| before[i].1)?;
@@ -135,8 +150,99 @@ impl Trace {
             .map(|&(at, weight)| (at.0, (top - weight).ng()))
             .collect();
         let span = (top - zero).ng();
-        (span > 0).then(|| (top, Course::of(&fall, span, d.ng().max(1))))
+        (span > 0).then_some((top, span, fall))
     }
+
+    /// How what is at rest at `end` came onto `start`, to be held against its lift.
+    pub fn came(&self, start: Mass, end: Mass, d: Mass) -> Came {
+        let rise: Vec<(u64, i64)> = (self.points.iter())
+            .map(|&(at, weight)| (at.0, (weight - start).ng()))
+            .collect();
+        let (span, step) = ((end - start).ng(), d.ng().max(1));
+        Came {
+            span,
+            step,
+            line: usual_gap(&rise).unwrap_or_default(),
+            course: STILL.map(|share| until(&rise, span, part(span, share))),
+            last: LAST.map(|steps| until(&rise, span, step.saturating_mul(steps))),
+            over: until(&rise, span, step * 3 / 2),
+        }
+    }
+
+    /// How much of what `came` so came too late for its lift, which fell from rest to `zero`: a filter shows the one
+    /// as it shows the other, and nobody pours into a lift. What a hand makes of either is left to it. `None` where
+    /// the two agree, or do not tell.
+    pub fn late(&self, came: &Came, zero: Mass) -> Option<Mass> {
+        let (from, span, fall) = self.falling(zero)?;
+        let (whole, step) = (came.span, came.step);
+        let near = |a: Mass, b: Mass| (a - b).abs().ng() <= step * 3;
+        let rested = (self.points.iter()).filter(|&&(_, weight)| near(weight, zero));
+        // A hand that pressed on it before it lifted it made another course.
+        let from_rest = self.start().is_some_and(|start| near(start, from));
+        if !from_rest || rested.count() < 3 || whole <= step * 8 {
+            return None;
+        }
+        let fell = |level: i64| until(&fall, span, part(span, level as f64 / whole as f64));
+        let at = |i: usize| came.course[i].zip(fell(part(whole, STILL[i])));
+        let (rose_first, fell_first) = at(0)?;
+        let took = |(rose, fell): (u64, u64)| {
+            let rise = rose.saturating_sub(rose_first);
+            (rise, fell.saturating_sub(fell_first))
+        };
+        let (rise, fall_took) = took(at(HALF)?);
+        if rise > fall_took + fall_took * 3 / 10 + 100_000 {
+            // The hand was slow: the rest tells of it, and not of the filter.
+            return None;
+        }
+        let late = |i: &usize| {
+            let (level, times) = (part(whole, STILL[*i]), at(*i));
+            let (rise, fall) = times.map_or((0, 0), took);
+            level >= step * 8 && rise > fall + fall * 3 / 20 + SET_DOWN_US
+        };
+        let swift = came.line < SLOW_LINE_US;
+        let first = (HALF + 1..STILL.len()).find(late).filter(|_| swift);
+        // What came late is no more than what was still to come before that.
+        let first = first.map(|i| part(whole, STILL[i - 1]));
+        let (over, off) = came.over.zip(fell(step * 3 / 2)).unwrap_or_default();
+        let at_the_end = |&(steps, rose): &(i64, Option<u64>)| {
+            let level = step.saturating_mul(steps);
+            let times = rose.zip(fell(level)).filter(|_| level <= whole / 20);
+            times.is_some_and(|(rose, fell)| {
+                let (rise, fall) = (over.saturating_sub(rose), off.saturating_sub(fell));
+                rise > fall + LINGERS_US + came.line / 2 && rise * 10 > fall * 17
+            })
+        };
+        let mut ends = LAST.into_iter().zip(came.last);
+        let end = ends.find(at_the_end).map(|(steps, _)| step * steps);
+        first.max(end).map(Mass::from_ng)
+    }
+}
+
+/// How a load came, to be held against its lift ([`Trace::late`]). Times in microseconds; in nanograms what came, and a
+/// step of the scale.
+#[derive(Debug, Clone)]
+pub struct Came {
+    span: i64,
+    step: i64,
+    /// Between two lines.
+    line: u64,
+    /// Until when more than [`STILL`] of it was still to come, and more than [`LAST`] steps.
+    course: [Option<u64>; STILL.len()],
+    last: [Option<u64>; LAST.len()],
+    /// Until when it was more than a step and a half.
+    over: Option<u64>,
+}
+
+/// Until when more than `level` of `span` was still to come: microseconds, between readings by proportion.
+fn until(points: &[(u64, i64)], span: i64, level: i64) -> Option<u64> {
+    let before = points.iter().rposition(|&(_, w)| span - w > level)?;
+    let (&(t0, w0), &(t1, w1)) = (points.get(before)?, points.get(before + 1)?);
+    let part = (span - w0 - level) as f64 / (w1 - w0).max(1) as f64;
+    Some(t0 + ((t1 - t0) as f64 * part) as u64)
+}
+
+fn part(span: i64, share: f64) -> i64 {
+    (span as f64 * share) as i64
 }
 
 /// When so much of a change was still to come, and no more again: microseconds, for the shares [`STILL`]; where
@@ -147,14 +253,8 @@ pub struct Course([Option<u64>; STILL.len()]);
 impl Course {
     fn of(rise: &[(u64, i64)], span: i64, step: i64) -> Course {
         Course(STILL.map(|share| {
-            let level = (span as f64 * share) as i64;
-            if level < step * 8 {
-                return None;
-            }
-            let before = rise.iter().rposition(|&(_, w)| span - w > level)?;
-            let (&(t0, w0), &(t1, w1)) = (rise.get(before)?, rise.get(before + 1)?);
-            let part = (span - w0 - level) as f64 / (w1 - w0).max(1) as f64;
-            Some(t0 + ((t1 - t0) as f64 * part) as u64)
+            let level = part(span, share);
+            (level >= step * 8).then(|| until(rise, span, level))?
         }))
     }
 
@@ -605,5 +705,48 @@ mod tests {
         let shape = trace.shape(Mass::ZERO, g(158.08), D);
         assert!(shape.tail < 0.4, "{shape:?}");
         assert!(shape.is_one_load(0.33, Some(3.5), D), "{shape:?}");
+    }
+
+    /// A first-order filter of 0.44 s, ten readings a second; `loads` as (time, grams) within 0.15 s each.
+    fn first_order(loads: &[(f64, f64)], from: f64) -> Trace {
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), g(from));
+        let mut shown = from;
+        for i in 1..900_u32 {
+            let now = f64::from(i) / 100.0;
+            let part = |&(at, grams): &(f64, f64)| grams * ((now - at) / 0.15).clamp(0.0, 1.0);
+            let load = from + loads.iter().map(part).sum::<f64>();
+            shown += (load - shown) * (1.0 - (-0.01_f64 / 0.44).exp());
+            if i % 10 == 0 {
+                trace.push(Moment::from_millis(u64::from(i) * 10), g(shown).round_to(D));
+            }
+        }
+        trace
+    }
+
+    #[test]
+    fn what_came_late_is_what_its_lift_does_not_explain() {
+        let late = |loads: &[(f64, f64)]| {
+            let all = loads.iter().map(|load| load.1).sum::<f64>();
+            let came = first_order(loads, 0.0).came(Mass::ZERO, g(all).round_to(D), D);
+            // Weighed into, and lifted off with that.
+            let lift = first_order(&[(0.1, -all - 40.0)], all + 40.0);
+            lift.late(&came, Mass::ZERO)
+        };
+        assert_eq!(late(&[(0.1, 90.0)]), None);
+        for (after, grams) in [(3.4, 0.62), (2.4, 7.0), (4.4, 0.15)] {
+            let told = late(&[(0.1, 90.0), (after, grams)]);
+            assert!(
+                told.is_some_and(|told| told * 2 >= g(grams)),
+                "{grams}: {told:?}"
+            );
+            assert!(
+                told.is_some_and(|told| told <= g(grams * 4.0)),
+                "{grams}: {told:?}"
+            );
+        }
+        // A hand that sets it down by and by.
+        let slow: Vec<(f64, f64)> = (0..10).map(|i| (0.1 + f64::from(i) * 0.15, 9.0)).collect();
+        assert_eq!(late(&slow), None);
     }
 }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::Engine;
 use super::order::vessel_at_least;
-use super::pan::{Observation, Zero};
+use super::pan::{Observation, Sure, Zero};
 use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::reading::ScaleIndex;
@@ -72,7 +72,9 @@ impl Engine {
         let check = run.lift_check.as_mut();
         if let Some(check) = check.filter(|check| check.scale == scale) {
             check.zero += by;
-            check.exact &= exact;
+            if !exact {
+                check.sure = Sure::Guessed;
+            }
             for (_, written) in &mut check.records {
                 written.weight.shown += by;
                 written.weight.tare.base += by;
@@ -86,13 +88,17 @@ impl Engine {
         if let Some(zero) = &mut self.pans[scale].zero {
             zero.shown += shift;
             zero.seen = false;
-            zero.exact &= from_rest;
+            if !from_rest {
+                zero.sure = Sure::Guessed;
+            }
         }
     }
 
     /// The mass of what stands on the pan at `base` (as shown), where the zero is exact.
     pub(super) fn vessel_mass(&self, scale: ScaleIndex, base: Mass) -> Option<Mass> {
-        let zero = self.pans[scale].zero.filter(|zero| zero.exact)?;
+        let zero = self.pans[scale]
+            .zero
+            .filter(|zero| zero.sure == Sure::Rest)?;
         Some(base - zero.shown)
     }
 
@@ -109,7 +115,7 @@ impl Engine {
     /// A zero taken from a fall that was not over yet goes down with the rest of it.
     pub(super) fn follow_tail(&mut self, scale: ScaleIndex, shown: Mass) {
         if let Some(zero) = &mut self.pans[scale].zero
-            && !zero.exact
+            && zero.sure == Sure::Guessed
         {
             zero.shown = zero.shown.min(shown);
         }

@@ -6,6 +6,7 @@ mod budgets;
 mod edges;
 mod empty_pan;
 mod laid;
+mod lifted;
 mod returns;
 mod told;
 mod unanswered;
