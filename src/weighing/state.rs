@@ -202,6 +202,15 @@ pub(super) struct Before {
     pub poured: bool,
 }
 
+impl Before {
+    /// What neither a key that left `base` nor the same zero as before explains of an empty pan that shows `zero`: so
+    /// much may have lain there when the vessel was tared.
+    pub fn strange(&self, base: Mass, zero: Mass) -> Mass {
+        let moved = zero - self.zero;
+        moved.abs().min((moved - (base - self.base)).abs())
+    }
+}
+
 /// What was shown since the frame may have moved, or since the lift was asked for.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Since {
@@ -873,6 +882,13 @@ impl Tared {
         suspect.since.level = None;
         self.watch_from_now();
         self.approach.inside_since = None;
+    }
+
+    /// Its tare may be off by so much, where that is more than a few steps.
+    pub fn unproven_by(&mut self, by: Mass, d: Mass) {
+        if by > d * 5 {
+            self.tare.unproven = self.tare.unproven.max(by);
+        }
     }
 
     /// What came or went before it was asked for is no answer to that.

@@ -256,10 +256,11 @@ impl Engine {
         tared.suspect = None;
         if same_frame {
             tared.tare.base = then.before.zero + own;
-            if off > level.d * 5 {
-                tared.tare.unproven = tared.tare.unproven.max(off);
-            }
+            tared.unproven_by(off, level.d);
         } else {
+            if self.pans[doubted.scale].zero_is_exact() {
+                tared.unproven_by(then.before.strange(tared.tare.base, low), level.d);
+            }
             tared.tare.base = low + own;
             if vessel.is_none() {
                 tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(own));
@@ -425,12 +426,8 @@ impl Engine {
                 ..Removed::new(tared)
             });
         }
-        // What neither a key under it nor the same zero explains may have lain there when it was tared.
-        let moved = level.weight - old.before.zero;
-        let keyed = tared.tare.base - old.before.base;
-        let strange = moved.abs().min((moved - keyed).abs());
-        if exact_zero && strange > level.d * 5 {
-            tared.tare.unproven = tared.tare.unproven.max(strange);
+        if exact_zero {
+            tared.unproven_by(old.before.strange(tared.tare.base, level.weight), level.d);
         }
         if step.vessel == VesselWay::Difference {
             if let Some(vessel) = tared.tare.vessel {
