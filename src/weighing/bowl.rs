@@ -2,7 +2,7 @@
 
 use super::pan::Observation;
 use super::run::LiftCheck;
-use super::state::{TareUnknown, Tared, Why, Written};
+use super::state::{TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::Step;
@@ -31,7 +31,7 @@ impl Engine {
     /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
     /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
     pub(super) fn bowl_changed(&mut self, scale: ScaleIndex, by: Mass, remark: &Sentence) {
-        self.doubt_in_bowl(scale, by, remark, |_, _| true);
+        self.doubt_in_bowl(scale, by, remark, |_| true);
     }
 
     /// Less is in the bowl than when the step before was recorded, and nothing of this one yet.
@@ -75,14 +75,7 @@ impl Engine {
         tared.tare.unproven += net;
         let before = self.index_now().checked_sub(1);
         let remark = remark!("more came into the bowl before the next was asked for");
-        self.doubt_in_bowl(scale, net, &remark, |index, _| Some(index) == before);
-    }
-
-    /// The empty pan shows that something was weighed with the bowl: so it may have been with each
-    /// record that no empty pan was held against before.
-    pub(super) fn weighed_with_the_bowl(&mut self, scale: ScaleIndex, by: Mass, all: bool) {
-        let remark = remark!("something else may have been on the scale with the bowl");
-        self.doubt_in_bowl(scale, by, &remark, |_, written| all || !written.pan_spoke);
+        self.doubt_in_bowl(scale, net, &remark, |index| Some(index) == before);
     }
 
     fn doubt_in_bowl(
@@ -90,7 +83,7 @@ impl Engine {
         scale: ScaleIndex,
         by: Mass,
         remark: &Sentence,
-        which: impl Fn(usize, &Written) -> bool,
+        which: impl Fn(usize) -> bool,
     ) {
         let run = &mut self.run;
         // They are back in their places when they are corrected.
@@ -99,7 +92,7 @@ impl Engine {
         let waiting = check.iter_mut().flat_map(|check| &mut check.records);
         for (index, written) in waiting.chain(&mut lifted) {
             let bowl = self.run.is_bowl(*index);
-            if bowl && by.abs() > written.weight.uncertainty && which(*index, written) {
+            if bowl && by.abs() > written.weight.uncertainty && which(*index) {
                 let at_least = written.weight.uncertainty + by.abs();
                 self.doubt(scale, *index, written, at_least, remark);
             }

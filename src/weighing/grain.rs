@@ -65,12 +65,6 @@ struct Range {
 
 /// The nearest number of digits: a unit's digit is no whole number of nanograms.
 fn in_digits(weight: Mass, digit: Mass) -> i64 {
-    /// Below this a float's quotient is the whole number itself.
-    const EXACT: u64 = 1 << 50;
-    let (whole, rest) = (weight.ng() / digit.ng(), weight.ng() % digit.ng());
-    if rest == 0 && whole.unsigned_abs() < EXACT {
-        return whole;
-    }
     (weight.ng() as f64 / digit.ng() as f64).round() as i64
 }
 

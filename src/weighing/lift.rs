@@ -75,7 +75,7 @@ impl Engine {
             Load::Something if seen.steady.is_some() && vessel > Mass::ZERO => {
                 let at_once = seen.weight - weight.low.min(seen.weight) <= seen.d * 5;
                 let gone = weight.shown - seen.weight;
-                seen.weight - zero < vessel.ratio(1, 5) || (at_once && gone >= load.ratio(3, 5))
+                at_once && gone >= load.ratio(3, 5)
             }
             Load::Something => false,
         }
@@ -96,7 +96,6 @@ impl Engine {
         let by = level.weight - self.zero(scale);
         written.weight.shown += by;
         written.weight.tare.base += by;
-        written.weight.low += by;
         self.set_zero(scale, level.weight, true);
     }
 
@@ -110,7 +109,7 @@ impl Engine {
             return State::Lift(written);
         };
         if seen.after_gap && self.gap_after_record(scale, seen, &mut written) {
-            return self.gone_unseen(*written);
+            return self.go_on();
         }
         let jump = seen.jump.map(|jump| match jump.cause {
             // From a weight that grew to zero: no drop does that.
@@ -287,9 +286,7 @@ impl Engine {
         // Those of a bowl that stands there still rest on the same zero, and so do those whose lift the empty
         // pan had no time to speak of.
         let still = run.lift_check.as_ref().is_some_and(|check| {
-            let in_it = check.records.iter().all(|&(other, _)| run.is_bowl(other));
-            let one = check.missed || (run.is_bowl(index) && in_it);
-            one && check.scale == scale && check.zero == zero
+            (check.missed || run.is_bowl(index)) && check.scale == scale && check.zero == zero
         });
         if !still {
             run.give_up_lift_check();
@@ -311,14 +308,6 @@ impl Engine {
             missed: false,
             records,
         });
-    }
-
-    /// It is off, or another load stands there, and nothing of that was seen.
-    fn gone_unseen(&mut self, written: Written) -> State {
-        if !written.weight.no_lift {
-            self.run.lift_check = None;
-        }
-        self.go_on()
     }
 
     /// Readings were missing after the record. Little more or less is a late drop, and how much more
@@ -549,11 +538,11 @@ impl Engine {
             None if late > by.abs() => self.tell_what_came_late(check.scale, late, d, &marked),
             None => self.tell_what_the_pan_shows(check.scale, by, d, &marked),
         }
-        if bowl && by > vessel_at_least(level.d) {
+        let took = |(_, written): &(usize, Written)| written.weight.took_out;
+        if bowl && by > vessel_at_least(level.d) && records.iter().any(took) {
             // What was asked out of the bowl for that came from what was in it.
-            let took = |(_, written): &(usize, Written)| written.weight.took_out;
-            let all = records.iter().any(took);
-            self.weighed_with_the_bowl(check.scale, by, all);
+            let remark = remark!("something else may have been on the scale with the bowl");
+            self.bowl_changed(check.scale, by, &remark);
         }
         self.run.lift_checked(records);
     }

@@ -745,11 +745,6 @@ impl Engine {
                 });
                 true
             }
-            // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.
-            Some(zero) if idle && level.weight < zero.shown - seen.d * 5 => {
-                zero.shown = level.weight;
-                false
-            }
             Some(_) => false,
         };
         if first {
@@ -786,25 +781,13 @@ impl Engine {
         }
         if net_zero {
             self.pans[scale].zero = None;
-        }
-        if net_zero || shown > vessel_at_least(seen.d) {
             let state = self.tare_as(scale, shown, seen.d);
             self.enter(state);
         }
     }
 
     fn on_other_scale(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let pan = &mut self.pans[scale];
-        let empty = seen
-            .steady
-            .filter(|level| pan.is_empty_at(level.weight, seen.d));
-        if let Some((zero, level)) = pan.zero.as_mut().zip(empty) {
-            zero.shown = level.weight;
-        }
-        let loaded = seen.newly_steady
-            && pan
-                .zero_shown()
-                .is_some_and(|zero| seen.weight - zero > vessel_at_least(seen.d));
+        let loaded = seen.newly_steady && self.load(scale, seen.weight, seen.d) == Load::Something;
         let run = &mut self.run;
         let waiting = matches!(run.state, State::Empty | State::Mix { .. });
         let previous_here = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));

@@ -583,12 +583,6 @@ impl Pan {
         self.between = true;
     }
 
-    /// Whether `shown` is what the empty pan shows, within drift and crumbs.
-    pub fn is_empty_at(&self, shown: Mass, d: Mass) -> bool {
-        self.zero_shown()
-            .is_some_and(|zero| (shown - zero).abs() <= d * 5)
-    }
-
     /// The tolerance within which two weighings of the same thing agree: 5 d, or 1 in 2000.
     pub fn same(&self, a: Mass, b: Mass, d: Mass) -> bool {
         (a - b).abs() <= (d * 5).max(b.abs().ratio(1, 2000))

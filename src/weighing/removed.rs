@@ -100,10 +100,9 @@ impl Engine {
         };
         if seen.after_gap {
             // Switched off and on in between, the scale has another zero and no tare.
-            let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
             self.frame_after_gap(scale, seen);
             removed.vanished = true;
-            removed.blind = !nothing;
+            removed.blind = true;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
             return self.jump_while_removed(scale, seen, removed, jump);
@@ -475,14 +474,13 @@ impl Engine {
             tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }
-        match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.vessel_removed(Removed::new(tared)),
-            Load::BelowEmpty if seen.steady.is_some() => {
-                let level = seen.steady.unwrap_or(level);
+        match (self.load(scale, seen.weight, seen.d), seen.steady) {
+            (Load::Nothing, _) if seen.plateau => self.vessel_removed(Removed::new(tared)),
+            (Load::BelowEmpty, Some(level)) => {
                 self.empty_while_removed(scale, level, &mut tared);
                 self.vessel_removed(Removed::new(tared))
             }
-            Load::Something | Load::Nothing | Load::BelowEmpty => {
+            (Load::Something | Load::Nothing | Load::BelowEmpty, _) => {
                 let expected = tared.shown_at_rest(step.vessel);
                 let level = seen.steady.unwrap_or(level);
                 let same = self.pans[scale].same(level.weight, expected, level.d);

@@ -251,7 +251,7 @@ impl Engine {
         let run = &self.run;
         let step = run.plan.steps.get(emptied.step).cloned();
         match (step, emptied.missing) {
-            (Some(step), Some(missing)) if emptied.logged => {
+            (Some(step), Some(missing)) => {
                 let d = self.readability(step.scale);
                 let mass = missing.round_to(d);
                 let change = Amendment {

@@ -120,7 +120,6 @@ impl Engine {
         let before = tared.content.rest.replace(net);
         tared.content.level = Some(level);
         tared.content.left_rest = None;
-        tared.content.off_rest = None;
         tared.content.moved = false;
         tared.content.most = net;
         tared.content.stayed = Stayed::at_rest(net);

@@ -514,12 +514,6 @@ impl Run {
         step.map_or_else(|| self.last_scale(), |step| step.scale)
     }
 
-    /// The scale of the step before the running one.
-    pub fn scale_before(&self) -> Option<ScaleIndex> {
-        let before = self.plan.steps.get(self.step.checked_sub(1)?)?;
-        Some(before.scale)
-    }
-
     pub fn last_scale(&self) -> ScaleIndex {
         self.plan.steps.last().map_or(0, |step| step.scale)
     }

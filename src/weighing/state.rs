@@ -392,8 +392,6 @@ pub(super) struct Content {
     pub fell: Option<(Mass, Mass)>,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
     pub left_rest: Option<Moment>,
-    /// Readings in a row that agree on such another weight.
-    pub off_rest: Option<(Mass, u32)>,
     /// It began to come into the bowl before anybody had asked for it; what rests by then may be the last of
     /// the step before as well.
     pub unasked: Option<Unasked>,
@@ -810,16 +808,7 @@ impl Tared {
             .content
             .left_rest
             .is_some_and(|since| seen.at.since(since) >= if lifting { 600_000 } else { 200_000 });
-        // The first readings of a lift are no other weight: they do not agree.
-        self.content.off_rest = match self.content.off_rest {
-            Some((weight, n)) if left && (seen.weight - weight).abs() <= seen.d => {
-                Some((weight, n + 1))
-            }
-            Some(_) | None if left => Some((seen.weight, 1)),
-            Some(_) | None => None,
-        };
-        let agreed = self.content.off_rest.is_some_and(|(_, n)| n >= 3);
-        self.content.moved |= (left && (agreed || lasts)) || by > seen.d * 2;
+        self.content.moved |= lasts || by > seen.d * 2;
     }
 
     /// How much it fell by in the reading before, if that was at least half of what had stayed in it, unasked, to
@@ -1066,7 +1055,7 @@ impl Written {
         lasting && (more > self.most_drops(d) || (late && more > d * 20))
     }
 
-    /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
+    /// Keeps the last run of readings within 1 d that lasted for 0.2 s.
     pub fn follow(&mut self, seen: &Observation) {
         if self.trail.disturbed {
             return;
@@ -1134,7 +1123,7 @@ impl Written {
             }
         }
         let lasted = run.at.since(run.since);
-        if (run.readings >= 3 && lasted >= 150_000) || (run.readings >= 2 && lasted >= 200_000) {
+        if lasted >= 200_000 {
             self.trail.brief = Some(run);
         }
     }

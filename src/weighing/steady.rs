@@ -259,12 +259,8 @@ impl Steady {
 
     /// Of the readings in the window, in nanograms.
     fn mean(&self) -> i64 {
-        let n = self.run.len().max(1) as i64;
-        match i64::try_from(self.sum) {
-            Ok(sum) => sum / n,
-            // The mean of so many is as small as they are.
-            Err(_) => (self.sum / i128::from(n)) as i64,
-        }
+        // The mean of so many is as small as they are.
+        (self.sum / self.run.len().max(1) as i128) as i64
     }
 
     /// The steady indication, if there is one now.

@@ -418,7 +418,6 @@ impl Engine {
                 tared.tare.unproven = tared.tare.unproven.max(off);
             }
             if stood.is_some() {
-                tared.content.poured |= held.is_some_and(|net| net > level.d * 5);
                 return self.proven_content(scale, stood, step, tared, asked_back);
             }
             return self.vessel_removed(Removed {

@@ -51,12 +51,10 @@ impl Engine {
     /// The records that wait for the empty pan move with the frame.
     fn shift_records(&mut self, scale: ScaleIndex, by: Mass, exact: bool) {
         let run = &mut self.run;
-        if run.scale_before() == Some(scale) {
-            // So does what the bowl shows between its steps.
-            let shown = run.bowl.base.iter_mut().map(|(base, _)| base);
-            for shown in shown.chain(&mut run.bowl.finished) {
-                *shown += by;
-            }
+        // So does what the bowl shows between its steps.
+        let shown = run.bowl.base.iter_mut().map(|(base, _)| base);
+        for shown in shown.chain(&mut run.bowl.finished) {
+            *shown += by;
         }
         let bowl = |check: &super::run::LiftCheck| {
             check.scale == scale
