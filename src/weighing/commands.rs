@@ -174,16 +174,9 @@ impl Engine {
                     Mismatch::Fell => {
                         // So much was taken out.
                         let net = net_of(&step, tared.tare.base, level.weight);
-                        if net < -(level.d * 5) {
-                            // More than the step put in is gone: whether that is in it still, nobody knows.
-                            let rest = tared.content.rest.unwrap_or_default();
-                            tared.tare.base = level.weight;
-                            tared.tare.unproven += rest.max(tared.content.stayed.most);
-                        }
                         // It had been less before: what came since may be of this step.
                         let deepest = tared.content.dip.lasted;
                         tared.tare.unproven += (deepest - net.abs()).max(crate::mass::Mass::ZERO);
-                        let net = net_of(&step, tared.tare.base, level.weight);
                         tared.content.rest = Some(net);
                         (
                             remark!(

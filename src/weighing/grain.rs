@@ -38,8 +38,7 @@ const GARBLED: u32 = 20;
 pub struct Grain {
     unit: Option<Unit>,
     digit: Mass,
-    /// The last reading, as shown and in digits.
-    shown: Option<Mass>,
+    /// The last reading, in digits.
     last: Option<i64>,
     /// Different readings of late.
     recent: VecDeque<i64>,
@@ -79,10 +78,9 @@ impl Grain {
             };
         }
         self.unit = unit.or(self.unit);
-        if digit.ng() <= 0 || self.shown == Some(weight) {
+        if digit.ng() <= 0 {
             return;
         }
-        self.shown = Some(weight);
         let digits = in_digits(weight, digit);
         if self.last == Some(digits) {
             // It is among those of late, and nothing changed: no more is known than before.

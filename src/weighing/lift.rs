@@ -68,15 +68,9 @@ impl Engine {
         }
         let zero = self.zero(scale);
         let vessel = weight.tare.base - zero;
-        let load = weight.shown - zero;
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing => seen.plateau && vessel > vessel_at_least(seen.d),
             Load::BelowEmpty => seen.steady.is_some(),
-            Load::Something if seen.steady.is_some() && vessel > Mass::ZERO => {
-                let at_once = seen.weight - weight.low.min(seen.weight) <= seen.d * 5;
-                let gone = weight.shown - seen.weight;
-                at_once && gone >= load.ratio(3, 5)
-            }
             Load::Something => false,
         }
     }

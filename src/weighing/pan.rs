@@ -144,9 +144,7 @@ pub struct Pan {
     /// The finest readability seen: coarser than this is a unit set wrong.
     pub finest: Option<Mass>,
     /// The last weight at which two readings in a row agreed.
-    anchor: Option<(Moment, Mass)>,
-    /// Since the anchor was left: did any reading lie in between?
-    between: bool,
+    anchor: Option<Mass>,
     /// A batch has ended, and the pan was not seen empty since: what stands there may hold something.
     pub left_over: bool,
     /// Readings are missing since the last one: the line was lost or silent.
@@ -363,7 +361,6 @@ impl Pan {
             finest: spec.readability,
             anchor: None,
             flat: None,
-            between: false,
             left_over: false,
             gap: false,
             interval: 500_000,
@@ -563,7 +560,6 @@ impl Pan {
         self.prior = None;
         self.unconfirmed = None;
         self.anchor = None;
-        self.between = false;
         self.gap = false;
     }
 
@@ -580,7 +576,6 @@ impl Pan {
         self.presses.overload(at, d);
         self.steady.reset();
         self.rate.reset();
-        self.between = true;
     }
 
     /// The tolerance within which two weighings of the same thing agree: 5 d, or 1 in 2000.
@@ -712,11 +707,7 @@ impl Pan {
         let near = |a: Mass| (a - r.weight).abs() <= (d * 3).max(a.abs().ratio(1, 200));
         let plateau = before.is_some_and(|b| near(b.weight));
         if plateau {
-            self.anchor = Some((r.at, r.weight));
-            self.between = false;
-        } else if let Some((_, a)) = self.anchor {
-            let moved = (a - r.weight).abs();
-            self.between |= moved > a.abs().ratio(1, 10) && moved < a.abs().ratio(9, 10);
+            self.anchor = Some(r.weight);
         }
         plateau
     }
@@ -778,9 +769,8 @@ impl Pan {
             // A load falls over fewer lines than that.
             return None;
         }
-        let (_, anchor) = self.anchor?;
-        let from_anchor = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
-        let clean = from_anchor && !self.between;
+        let anchor = self.anchor?;
+        let clean = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
         // What was not quite at rest goes on below the key.
         let fell = before.weight - r.weight > d * 100;
         let surely = fell && self.is_slower_than_readings(unread + 1);

@@ -61,12 +61,7 @@ impl Rate {
 
 /// The most that a hand pours in so many microseconds: 50 g/s.
 pub fn most_poured(us: u64) -> Mass {
-    /// Up to 5 h whole nanograms are as exact as the float, and cost nothing.
-    const LONG_US: u64 = 20_000_000_000;
-    if us <= LONG_US {
-        return Mass::from_ng(us as i64 * 50_000);
-    }
-    Mass::from_g_f64(50.0 * us as f64 / 1e6).unwrap_or(Mass::ZERO)
+    Mass::from_ng((us as i64).saturating_mul(50_000))
 }
 
 /// What the net weight will be when the hand has stopped: the load already there that the filter

@@ -15,9 +15,6 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
-/// No lift takes longer on its way past what may have been drawn: 1.5 s.
-const DRAWN_US: u64 = 1_500_000;
-
 /// No more can be gone from a source than the window and half as much again.
 pub(super) fn most_gone(step: &Step, d: Mass) -> Mass {
     step.highest + step.highest.ratio(1, 2) + d * 5
@@ -113,12 +110,6 @@ impl Engine {
             removed.blind = true;
         }
         removed.blind |= something && seen.unit_changed;
-        if step.vessel == VesselWay::Difference && self.still_drawn_from(scale, seen, &mut removed)
-        {
-            let mut tared = removed.tared;
-            tared.suspected(self.zero(scale), step.vessel, false);
-            return self.ask_lift_and_back(&step, tared);
-        }
         let blind = removed.blind
             && step.vessel != VesselWay::Difference
             && !self.is_as_it_left(scale, seen, &step, &removed.tared);
@@ -169,24 +160,6 @@ impl Engine {
         let pan = &self.pans[scale];
         let known = tared.content.rest.is_some() && !tared.content.moved && pan.zero_is_exact();
         known && (level.weight - tared.shown_at_rest(step.vessel)).abs() <= level.d * 2
-    }
-
-    /// An empty pan loses nothing: a source that seemed to be lifted stands there still, its weight was
-    /// taken off by a key, and what is drawn from it goes below zero. The lift of all of it goes further.
-    fn still_drawn_from(
-        &self,
-        scale: ScaleIndex,
-        seen: &Observation,
-        removed: &mut Removed,
-    ) -> bool {
-        let zero = self.zero(scale);
-        let tared = &removed.tared;
-        let own = tared.tare.vessel.unwrap_or(tared.tare.base - zero);
-        let below = zero - seen.weight;
-        let drawn = removed.vanished && below > vessel_at_least(seen.d) && below < own.ratio(4, 5);
-        removed.below = removed.below.or(Some(seen.at)).filter(|_| drawn);
-        let since = removed.below.map(|since| seen.at.since(since));
-        since.is_some_and(|since| since >= DRAWN_US)
     }
 
     /// The empty pan at rest: what it shows moved by drift, by what was spilt, or by a key. What the

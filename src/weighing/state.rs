@@ -533,8 +533,6 @@ pub(super) struct Removed {
     pub asked_back: bool,
     /// It went from the scale, or the scale's zero went under it: nothing tells.
     pub vanished: bool,
-    /// Since when the pan shows less than empty, and not as much as the vessel weighs.
-    pub below: Option<Moment>,
     /// Something stands there, not at rest: it may be another vessel.
     pub replaced: bool,
     /// What stands there now came unseen, or a key was pressed under it.
@@ -547,7 +545,6 @@ impl Removed {
             tared,
             asked_back: false,
             vanished: false,
-            below: None,
             replaced: false,
             blind: false,
         }

@@ -45,8 +45,6 @@ impl Doubted<'_> {
             // Just what the key took off is missing on the empty pan; a source was lighter when it went.
             _ if difference && self.asked && (above + took_off).abs() <= least => true,
             Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
-            // Less than most of it is what was taken from the source.
-            None if difference => fell >= self.own.ratio(4, 5),
             // If it was the key, all that it took off is to go; if not, the pan shows what it did.
             None if self.then.exact && above < -least => -above >= took_off.ratio(4, 5),
             None => above < -least || fell > least,

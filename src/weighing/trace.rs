@@ -300,8 +300,8 @@ fn between(rise: &[(u64, i64)], span: i64) -> f64 {
         Some(t0 + (t1 - t0) * part)
     };
     match (crossing(0.1), crossing(0.9)) {
-        (Some(a), Some(b)) if b > a => (b - a) / 1e6,
-        (Some(_) | None, Some(_) | None) => 0.0,
+        (Some(a), Some(b)) => (b - a) / 1e6,
+        (None, _) | (_, None) => 0.0,
     }
 }
 
@@ -748,5 +748,23 @@ mod tests {
         // A hand that sets it down by and by.
         let slow: Vec<(f64, f64)> = (0..10).map(|i| (0.1 + f64::from(i) * 0.15, 9.0)).collect();
         assert_eq!(late(&slow), None);
+    }
+
+    /// However long it goes on, no part of it is kept more densely than another.
+    #[test]
+    fn a_long_rise_is_kept_evenly() {
+        let mut trace = Trace::default();
+        trace.begin(Moment(0), Mass::ZERO);
+        for n in 1..=5000 {
+            trace.push(Moment(n * 100_000), Mass::from_mg(n as i64));
+        }
+        assert!((250..=512).contains(&trace.points.len()));
+        let gaps = trace.points.windows(2).map(|p| p[1].0.since(p[0].0));
+        let gaps: Vec<u64> = gaps.skip(1).collect();
+        let (least, most) = (gaps.iter().min(), gaps.iter().max());
+        assert!(
+            most <= least.map(|least| least * 2).as_ref(),
+            "{least:?} {most:?}"
+        );
     }
 }
