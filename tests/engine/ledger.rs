@@ -845,7 +845,10 @@ fn no_order_of_words_makes_rows_that_disagree() {
         "closed",
     ] {
         let rows = kinds.get(kind).copied().unwrap_or_default();
-        assert!(rows > 20, "{rows} rows of {kind}: {kinds:?}");
+        assert!(
+            rows * 50 > cases as usize,
+            "{rows} rows of {kind}: {kinds:?}"
+        );
     }
     faults::report(
         "words and deeds in any order",

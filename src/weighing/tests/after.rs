@@ -307,7 +307,7 @@ fn the_zero_is_seen_anew_where_the_key_was_pressed_meanwhile() {
     assert_eq!(rows[0].net, Some(g("2")));
 }
 
-fn jars(count: usize, made: &str) -> Plan {
+pub fn jars(count: usize, made: &str) -> Plan {
     let fill = Fill {
         nominal: g("50"),
         over: g("1"),

@@ -3,6 +3,7 @@
 mod after;
 mod benches;
 mod budgets;
+mod decides;
 mod edges;
 mod empty_pan;
 mod laid;
@@ -169,6 +170,8 @@ impl Bench {
             match event {
                 Event::Cue(cue) => {
                     assert!(cue.say.is_ours() && !cue.say.is_empty(), "{cue:?}");
+                    let led: String = cue.say.chars().take(cue.lead).collect();
+                    assert!(led.is_empty() || led.ends_with(" g "), "{cue:?}");
                     self.cues.push(cue);
                 }
                 Event::Log(draft) if self.disk_is_slow => self.waiting.push(*draft),
