@@ -862,9 +862,16 @@ impl Pan {
         proven
     }
 
-    /// What is at rest at `end` is the vessel of this step (by index).
+    /// What is at rest at `end` may be the vessel of this step (by index), and came onto `start`.
     pub fn vessel_came(&mut self, step: usize, start: Mass, end: Mass, d: Mass) {
-        self.came = Some((step, self.trace.came(start, end, d)));
+        let began = self.trace.start();
+        if began.is_some_and(|began| (began - start).abs() <= d * 5) {
+            self.came = Some((step, self.trace.came(start, end, d)));
+        } else {
+            // It has rested since, or came in place of another.
+            let of = |&(index, ref came): &(usize, Came)| index == step && came.is_of(start, end);
+            self.came = self.came.take().filter(of);
+        }
     }
 
     /// What of the vessel of a step (by index), which is off, came too late for how it went ([`Trace::late`]).

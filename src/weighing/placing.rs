@@ -408,6 +408,12 @@ impl Engine {
             return self.ask_clear(VesselWay::Bowl, false);
         }
         let shape = pan.shape(zero, level.weight, level.d);
+        let again = self.way_now() == VesselWay::Difference || self.run.is_in_the_same_bowl();
+        if keyed.is_none() && !again {
+            let index = self.index_now();
+            self.pans[scale].vessel_came(index, zero, level.weight, level.d);
+        }
+        let pan = &self.pans[scale];
         let mut one = match keyed {
             // Nothing more came after the key, and what it took off had come as one load.
             Some(jump) => jump.one_load && (level.weight - jump.to).abs() <= level.d,
@@ -476,11 +482,6 @@ impl Engine {
         }
         if by_key {
             pan.doubt_zero();
-        }
-        let again = way == VesselWay::Difference || self.run.is_in_the_same_bowl();
-        if keyed.is_none() && !by_key && !again {
-            let index = self.index_now();
-            self.pans[scale].vessel_came(index, zero, level.weight, level.d);
         }
         let back = self.more_than_was_put_away(scale, mass).filter(|_| !known);
         if sure_zero && !by_key && way != VesselWay::Difference && back.is_none() {

@@ -179,7 +179,10 @@ impl Trace {
         let rested = (self.points.iter()).filter(|&&(_, weight)| near(weight, zero));
         // A hand that pressed on it before it lifted it made another course.
         let from_rest = self.start().is_some_and(|start| near(start, from));
-        if !from_rest || rested.count() < 3 || whole <= step * 8 {
+        // Nor does a course that was read seldom, or with gaps, tell.
+        let read =
+            came.line < SLOW_LINE_US && fall.windows(2).all(|p| p[1].0 - p[0].0 <= came.line * 3);
+        if !from_rest || !read || rested.count() < 3 || whole <= step * 8 {
             return None;
         }
         let fell = |level: i64| until(&fall, span, part(span, level as f64 / whole as f64));
@@ -199,8 +202,7 @@ impl Trace {
             let (rise, fall) = times.map_or((0, 0), took);
             level >= step * 8 && rise > fall + fall * 3 / 20 + SET_DOWN_US
         };
-        let swift = came.line < SLOW_LINE_US;
-        let first = (HALF + 1..STILL.len()).find(late).filter(|_| swift);
+        let first = (HALF + 1..STILL.len()).find(late);
         // What came late is no more than what was still to come before that.
         let first = first.map(|i| part(whole, STILL[i - 1]));
         let (over, off) = came.over.zip(fell(step * 3 / 2)).unwrap_or_default();
@@ -231,6 +233,13 @@ pub struct Came {
     last: [Option<u64>; LAST.len()],
     /// Until when it was more than a step and a half.
     over: Option<u64>,
+}
+
+impl Came {
+    /// Whether it came to this.
+    pub fn is_of(&self, start: Mass, end: Mass) -> bool {
+        ((end - start).ng() - self.span).abs() <= self.step * 5
+    }
 }
 
 /// Until when more than `level` of `span` was still to come: microseconds, between readings by proportion.
