@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 
-use super::failure::FIND_SCALE;
+use super::failure::find_scale;
 use super::{Exit, Failure, Outcome, print, said, tell, write};
 use crate::config::paths::Places;
 use crate::config::{Config, DEFAULT_FILE};
@@ -140,5 +140,5 @@ pub(super) fn load_with_scales(path: Option<&Path>) -> Result<Config, Failure> {
         true => phrase!("{file}: has no [[scale]]", file),
         false => phrase!("{file}: is not there, so no scale is known", file),
     };
-    Err(Failure::bad_input(none).remedy(FIND_SCALE))
+    Err(Failure::bad_input(none).remedy(find_scale()))
 }

@@ -183,6 +183,14 @@ impl From<ClientError> for Failure {
 pub(super) const FIND_SCALE: Term =
     term!("plug the scale in, switch it on and run `bismar identify --write`, which adds it");
 
+/// The same where it may be read on the page.
+pub(super) fn find_scale() -> Sentence {
+    phrase!(
+        "plug the scale in and switch it on; {find_at_terminal} finds it",
+        find_at_terminal = "`bismar identify --write`"
+    )
+}
+
 /// How a command helps; `of` is the scale, lot or batch that it is about.
 fn help_by_command(help: Help, of: Option<String>) -> Option<Sentence> {
     let of = |name: &str| of.as_deref().map_or(name.to_owned(), shell_word);

@@ -48,7 +48,8 @@ fn words(standing: &Standing) -> String {
         text.push_str(&said(phrase!("Cues\n")));
     }
     for cue in &standing.cues {
-        let _ = writeln!(text, "  {}: {}", cue.output, cue.state);
+        let (name, what) = (&cue.output, &cue.state);
+        let _ = writeln!(text, "  {}", said(phrase!("{name}: {what}", name, what)));
     }
     text
 }
@@ -129,27 +130,31 @@ pub(super) fn headline(standing: &Standing) -> String {
 }
 
 fn scale(scale: &ScaleStatus, line: Option<&LineStatus>) -> String {
-    let mut text = format!("  {}: ", scale.name);
+    let mut what = String::new();
     match line.and_then(|line| line.trouble.as_deref()) {
-        Some(trouble) => text.push_str(trouble),
+        Some(trouble) => what.push_str(trouble),
         None => {
-            text.push_str(&said(match scale.line {
+            what.push_str(&said(match scale.line {
                 LineState::Open => term!("listening"),
                 LineState::Silent => term!("sends nothing; look at its switch and its cable"),
                 LineState::Waiting | LineState::Lost => term!("not open yet"),
             }));
             if let Some(weight) = &scale.weight {
                 let weight = Slot::number(weight.to_string());
-                text.push_str(&said(match scale.steady {
+                what.push_str(&said(match scale.steady {
                     true => phrase!(", shows {weight} g, steady", weight),
                     false => phrase!(", shows {weight} g, moving", weight),
                 }));
             }
             if let Some(port) = line.and_then(|line| line.port.as_deref()) {
-                let _ = write!(text, " ({port})");
+                let _ = write!(what, " ({port})");
             }
         }
     }
+    let mut text = format!(
+        "  {}",
+        said(phrase!("{name}: {what}", name = &scale.name, what))
+    );
     let (good, rejected) = (scale.good_lines, scale.rejected_lines);
     let lines = phrase!("{good} good lines, {rejected} thrown away", good, rejected);
     let _ = writeln!(text, "\n    {}", said(lines));

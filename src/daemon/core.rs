@@ -20,6 +20,7 @@ use super::retained::Retained;
 use super::rows::Rows;
 use super::stock::{LotLookup, Question};
 use crate::config::Config;
+use crate::display::spoken;
 use crate::language::{Language, Sentence, phrase, term};
 use crate::lots::advice::{Need, Snapshot};
 use crate::protocol::call::{About, Call};
@@ -681,7 +682,7 @@ impl<H: Weigher> Core<H> {
         }
     }
 
-    /// What the configuration file says now cannot be taken; gives the sentence that says so.
+    /// What the configuration file says now cannot be taken; gives the sentence that says so to who asked for it.
     fn stays_as_it_was(&mut self, error: &Sentence) -> Sentence {
         let say = phrase!(
             "The configuration stays as it was: {error}",
@@ -689,7 +690,11 @@ impl<H: Weigher> Core<H> {
         );
         tracing::error!("{say}");
         self.config_fault(false);
-        self.complain(say.clone());
+        // A cue is read on the page too, where nothing is typed.
+        self.complain(match self.parts.config.now().page.on {
+            true => say.with_each(&|slot, _| spoken::instead(slot)),
+            false => say.clone(),
+        });
         self.alerts.config = Some(say.clone());
         say
     }

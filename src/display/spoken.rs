@@ -4,7 +4,7 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use crate::language::{Language, Sentence, phrase};
+use crate::language::{Language, Sentence, elision, phrase};
 
 /// What the page says, in the files of messages.
 pub const CONTEXT: &str = "page";
@@ -132,7 +132,16 @@ pub fn script(language: Language) -> String {
         .collect();
     let words = serde_json::to_string(&words).unwrap_or_else(|_| "{}".to_owned());
     let point = language.number(".");
-    format!("export const point = \"{point}\";\nexport const words = {words};\n")
+    let sign = language.day_between();
+    let days = sign.map_or("$&".to_owned(), |sign| format!("$3{sign}$2{sign}$1"));
+    let elided = match language {
+        Language::French => elision::pattern(),
+        // Nothing.
+        Language::English | Language::German | Language::Marked => "^\\b$".to_owned(),
+    };
+    format!(
+        "export const point = \"{point}\", days = \"{days}\", elided = /{elided}/u;\nexport const words = {words};\n"
+    )
 }
 
 #[cfg(test)]
@@ -156,7 +165,7 @@ mod tests {
     fn english_needs_no_words() {
         assert_eq!(
             script(Language::English),
-            "export const point = \".\";\nexport const words = {};\n"
+            "export const point = \".\", days = \"$&\", elided = /^\\b$/u;\nexport const words = {};\n"
         );
         let german = script(Language::German);
         assert!(german.contains("point = \",\"") && german.contains(":\"Weiter\""));

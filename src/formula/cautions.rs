@@ -5,7 +5,7 @@
 //! beside [`STANDING`]. What a substance is, [`super::kind`] knows, or the maker's list.
 
 use super::contents::{Contents, Known, Reached, contents};
-use super::kind::{Kind, kinds, says};
+use super::kind::{Kind, says};
 use super::{Formula, Ingredient, Use};
 use crate::language::{Sentence, Term, phrase, term};
 
@@ -32,7 +32,8 @@ pub fn lines(formula: &Formula, known: &Known) -> Vec<Sentence> {
         }
     }
     let own = own.into_iter();
-    let own = own.map(|(names, caution)| format!("{}: {caution}", names.join(", ")).into());
+    let own = own
+        .map(|(names, caution)| phrase!("{names}: {caution}", names = names.join(", "), caution));
     let usual = of_contents(formula, &found).into_iter();
     let usual = usual.map(|caution| {
         phrase!(
@@ -474,32 +475,9 @@ fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
     found
 }
 
-/// What to do where an ingredient's percent is outside its limits.
-pub fn limit_remedy(ingredient: &Ingredient) -> Sentence {
-    match kinds_of(ingredient).contains(&Kind::EssentialOil) {
-        true => {
-            phrase!(
-                "Correct the percent; the greatest share of an essential oil or fragrance is the maker's own limit and comes \
-                 from the supplier's documents (safety data sheet, IFRA certificate)"
-            )
-        }
-        false => phrase!("Correct the percent, or the limits if they are wrong"),
-    }
-}
-
 /// Of each line of the formula whether some of it stays in the vessel it is poured from.
 pub fn clinging(formula: &Formula, known: &Known) -> Vec<bool> {
     let found = contents(formula, known);
     let lines = found.reached.iter().filter(|one| one.is_line());
     lines.map(|one| one.is(Kind::Thick)).collect()
-}
-
-/// By its names alone: a line is read before the maker's list is.
-fn kinds_of(ingredient: &Ingredient) -> Vec<Kind> {
-    kinds(
-        [ingredient.name.as_str()]
-            .into_iter()
-            .chain(ingredient.inci.as_deref()),
-        [],
-    )
 }

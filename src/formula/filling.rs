@@ -4,13 +4,15 @@ use std::sync::Arc;
 
 use super::plan::PlanError;
 use super::{Plan, PlannedPhase, Step, VesselWay};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::prepackage::{Filling, Rule};
 
 /// The name of the one phase of a filling, in the log.
-pub const PHASE: &str = "Filling";
+pub fn phase() -> Sentence {
+    remark!("Filling")
+}
 /// More jars than this are not planned at once.
 pub const MOST_JARS: usize = 2_000;
 
@@ -166,7 +168,7 @@ impl Plan {
             formula: label.to_owned(),
             version: String::new(),
             phases: vec![PlannedPhase {
-                name: PHASE.to_owned(),
+                name: phase().into(),
                 mix: None,
             }],
             steps: (1..=fill.last).map(jar).map(Arc::new).collect(),

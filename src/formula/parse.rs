@@ -315,7 +315,7 @@ fn ingredient<'i>(
         "name = \"Sea salt\"",
     );
     let what = match &name {
-        Some(name) => format!("\"{}\"", shown(name)).into(),
+        Some(name) => phrase!("\"{name}\"", name = shown(name)),
         None => phrase!("The ingredient"),
     };
     reader.only(

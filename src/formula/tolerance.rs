@@ -2,7 +2,6 @@
 
 use std::ops::Range;
 
-use super::cautions::limit_remedy;
 use super::shares::decimal_text;
 use super::{Deviation, Ingredient, Limits, Percent, Tolerance};
 use crate::document::{DeTable, DeValue, Reader, Value};
@@ -86,7 +85,12 @@ pub(super) fn within_limits(
         ),
         Limits { .. } => return,
     };
-    reader.report(at, message, limit_remedy(ingredient));
+    // A line is read before the maker's list says what is one.
+    let remedy = phrase!(
+        "Correct the percent, or a limit that is wrong; that of an essential oil or fragrance comes from the supplier's \
+         documents (safety data sheet, IFRA certificate)"
+    );
+    reader.report(at, message, remedy);
 }
 
 pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {

@@ -147,7 +147,7 @@ impl Durability {
         if let Some((made, months)) = made.zip(keeps_months)
             && let Ok(day) = made.checked_add(Span::new().months(months))
         {
-            let (months, made) = (counted::months(months), made.to_string());
+            let (months, made) = (counted::months(months), Slot::day(made));
             days.push((day, phrase!("{months} from {made}", months, made)));
         }
         let mut unknown = Vec::new();
@@ -297,7 +297,7 @@ impl Label {
                 Some(made) if *day < made => phrase!(", BEFORE IT WAS MADE"),
                 Some(_) | None => Sentence::none(),
             };
-            let (day, from) = (day.to_string(), from.clone());
+            let (day, from) = (Slot::day(day), from.clone());
             phrase!("{day}{late} ({from})", day, late, from)
         });
         let mut says: Vec<Sentence> = Vec::new();

@@ -8,6 +8,7 @@
 //! [`phrase!`]: crate::phrase
 
 pub mod counted;
+pub mod elision;
 pub mod remark;
 mod sentence;
 
@@ -107,6 +108,32 @@ impl Language {
         }
     }
 
+    /// A day of ISO 8601, also with a time behind it, as it is written where the language is spoken: day, month and year
+    /// with the signs of the Unicode CLDR's short dates (`de`, `fr`; from memory). In English it stays, which has more
+    /// than one order.
+    pub fn day(self, day: &str) -> String {
+        let (date, time) = day
+            .split_at_checked("0000-00-00".len())
+            .unwrap_or((day, ""));
+        let mut parts = date.split('-');
+        let (Some(y), Some(m), Some(d)) = (parts.next(), parts.next(), parts.next()) else {
+            return day.to_owned();
+        };
+        match self.day_between() {
+            None => day.to_owned(),
+            Some(sign) => format!("{d}{sign}{m}{sign}{y}{time}"),
+        }
+    }
+
+    /// What stands between day, month and year; `None`: they stand as ISO 8601 has them.
+    pub const fn day_between(self) -> Option<char> {
+        match self {
+            Language::English | Language::Marked => None,
+            Language::German => Some('.'),
+            Language::French => Some('/'),
+        }
+    }
+
     fn messages(self) -> Option<&'static Messages> {
         static READ: [OnceLock<Messages>; 2] = [OnceLock::new(), OnceLock::new()];
         let [german, french] = &READ;
@@ -136,6 +163,21 @@ fn read(file: &str) -> Messages {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_day_is_written_as_the_place_writes_it() {
+        for (day, german, french) in [
+            ("2031-12-01", "01.12.2031", "01/12/2031"),
+            ("2026-11-28 14:03", "28.11.2026 14:03", "28/11/2026 14:03"),
+            ("-", "-", "-"),
+            ("", "", ""),
+            ("é", "é", "é"),
+        ] {
+            assert_eq!(Language::English.day(day), day);
+            assert_eq!(Language::German.day(day), german);
+            assert_eq!(Language::French.day(day), french);
+        }
+    }
 
     #[test]
     fn the_environment_chooses_as_posix_says() {

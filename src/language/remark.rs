@@ -198,9 +198,9 @@ mod tests {
                 "corrige la ligne 12\u{a0}; retiré, à repeser",
             ),
             (
-                "over-pour of 1.20 g taken back to 10.01 g",
-                "1,20 g zu viel, zurückgenommen auf 10,01 g",
-                "1,20 g de trop, ramenés à 10,01 g",
+                "over-pour of 11.20 g taken back to 10.01 g",
+                "zu viel, bis 11,20 g, zurückgenommen auf 10,01 g",
+                "trop versé, jusqu'à 11,20 g, ramené à 10,01 g",
             ),
             (
                 "lot of Zinc oxide; fine: Z-1; 2",
@@ -230,7 +230,7 @@ mod tests {
             (
                 "skipped: none left; more on Monday",
                 "ausgelassen: none left; more on Monday",
-                "omis\u{a0}: none left; more on Monday",
+                "étape omise\u{a0}: none left; more on Monday",
             ),
         ] {
             assert_eq!(told(cell), cell, "the English is the file's");

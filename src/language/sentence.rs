@@ -6,8 +6,8 @@ use std::ops::Deref;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::Language;
 use super::remark::CONTEXT as REMARK;
+use super::{Language, elision};
 use crate::mass::{Grams, Mass, MassError};
 
 /// A sentence of ours: `phrase!("{net} g now; the record is corrected.", net)`. A slot is an expression's name, or
@@ -111,6 +111,8 @@ pub enum Slot {
     Text(String),
     /// A number, written with a decimal point.
     Number(String),
+    /// A day, written as ISO 8601 has it, also with a time behind it.
+    Day(String),
     Term(Term),
     /// Another sentence, or a part of one.
     Sentence(Sentence),
@@ -121,6 +123,7 @@ impl Slot {
         match self {
             Slot::Text(text) => text.clone(),
             Slot::Number(number) => language.number(number),
+            Slot::Day(day) => language.day(day),
             Slot::Term(term) => term.text(form, language),
             Slot::Sentence(sentence) => sentence.in_language(language),
         }
@@ -131,6 +134,10 @@ impl Slot {
     /// A number that was written with a decimal point already.
     pub fn number(written: impl Into<String>) -> Slot {
         Slot::Number(written.into())
+    }
+
+    pub fn day(day: impl fmt::Display) -> Slot {
+        Slot::Day(day.to_string())
     }
 }
 
@@ -233,7 +240,9 @@ impl Phrase {
             let own = match (other(name, own), own) {
                 (Some(other), _) => Slot::Sentence(other),
                 (None, Slot::Sentence(inside)) => Slot::Sentence(inside.with_each(other)),
-                (None, Slot::Text(_) | Slot::Number(_) | Slot::Term(_)) => own.clone(),
+                (None, Slot::Text(_) | Slot::Number(_) | Slot::Day(_) | Slot::Term(_)) => {
+                    own.clone()
+                }
             };
             (*name, own)
         });
@@ -261,7 +270,11 @@ impl Phrase {
             let (slot, behind) = after.split_once('}').unwrap_or((after, ""));
             let (name, form) = slot.split_once(':').unwrap_or((slot, ""));
             let slot = self.slots.iter().find(|(own, _)| *own == name);
-            text.push_str(&slot.map_or_else(|| name.to_owned(), |(_, s)| s.text(form, language)));
+            let inside = slot.map_or_else(|| name.to_owned(), |(_, s)| s.text(form, language));
+            if language == Language::French {
+                elision::elide(&mut text, &inside);
+            }
+            text.push_str(&inside);
             rest = behind;
         }
         text.push_str(rest);

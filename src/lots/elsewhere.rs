@@ -14,7 +14,7 @@ use super::Lot;
 use super::uses_of;
 use crate::journal::batch::summary::{Step, Summary};
 use crate::journal::format::cell::Grams;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 
 /// Rows of a log, and what was taken of a lot by them, in nanograms. The order is that in which one replaces the other.
@@ -272,7 +272,7 @@ impl Elsewhere {
                     "{bench} took {net} g of it as known at {at}",
                     bench,
                     net,
-                    at
+                    at = Slot::day(at)
                 ),
             }
         });
@@ -291,7 +291,7 @@ impl Elsewhere {
                 phrase!(
                     "{bench} does not answer; what it took of the lots is counted as known at {at}",
                     bench,
-                    at,
+                    at = Slot::day(at),
                 )
             })
             .collect()
@@ -466,5 +466,11 @@ mod tests {
             .insert("bench-1".into(), "2026-11-28 14:03".into());
         let said = all.said_of(&lot(100)).unwrap().to_string();
         assert!(said.ends_with("as known at 2026-11-28 14:03"), "{said}");
+        use crate::language::Language;
+        let german = all
+            .said_of(&lot(100))
+            .unwrap()
+            .in_language(Language::German);
+        assert!(german.contains("28.11.2026 14:03"), "{german}");
     }
 }

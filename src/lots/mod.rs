@@ -22,7 +22,7 @@ use jiff::civil::Date;
 use crate::formula::Place;
 use crate::journal::batch::summary::{Step, Summary};
 use crate::journal::format::cell::Grams;
-use crate::language::{Sentence, phrase, shown_as_told};
+use crate::language::{Sentence, Slot, phrase, shown_as_told};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::{LookAlikes, folded, same_lot, same_name};
@@ -90,7 +90,7 @@ impl Refusal {
             Refusal::Expired { lot, best_before } => phrase!(
                 "lot {lot} was best before {day}",
                 lot,
-                day = best_before.to_string(),
+                day = Slot::day(best_before),
             ),
             Refusal::Empty { lot } => phrase!("lot {lot} is empty by the logs", lot),
             Refusal::Unfinished { lot, standing } => phrase!(

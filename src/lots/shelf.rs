@@ -11,7 +11,7 @@ use super::trace::{ByLot, Use};
 use super::{Lot, Refusal, uses_of};
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::journal::batch::summary::Summary;
-use crate::language::{Sentence, Term, phrase, term};
+use crate::language::{Sentence, Slot, Term, phrase, term};
 use crate::mass::Mass;
 
 /// Everything that could go into a batch.
@@ -208,7 +208,7 @@ pub fn unused(
             ),
         };
         if let Some(day) = one.lot.opened {
-            words = words.and(phrase!("It was opened on {day}.", day = day.to_string()));
+            words = words.and(phrase!("It was opened on {day}.", day = Slot::day(day)));
         }
         words = words.and(match one.left {
             Some(left) => phrase!(

@@ -101,12 +101,12 @@ impl Rule {
     }
 
     /// What was judged by, for a record.
-    pub const fn source(self) -> &'static str {
+    pub const fn source(self) -> Term {
         match self {
-            Rule::Eu76211 => "Directive 76/211/EEC, Annex I",
-            Rule::FPackV => "FPackV § 9 (Directive 76/211/EEC)",
-            Rule::OimlR87 => "OIML R 87",
-            Rule::Handbook133 { .. } => "NIST Handbook 133, allowable variation as typed",
+            Rule::Eu76211 => term!("Directive 76/211/EEC, Annex I"),
+            Rule::FPackV => term!("FPackV § 9 (Directive 76/211/EEC)"),
+            Rule::OimlR87 => term!("OIML R 87"),
+            Rule::Handbook133 { .. } => term!("NIST Handbook 133, allowable variation as typed"),
         }
     }
 }

@@ -97,7 +97,7 @@ fn of_scale(record: &SheetRecord, scale: &ScaleAbility, out: &mut String) {
         let _ = writeln!(out, "<p class=\"alarm\">{}</p>", said.html(surer));
     }
     let letters = Part::ALL.map(|part| format!("{} {}", letter(part), said.html(part.name())));
-    let _ = writeln!(out, "<p class=\"small\">{}.</p>", letters.join("; "));
+    let _ = writeln!(out, "<p class=\"small\">{}.</p>", letters.join(", "));
 }
 
 fn budget(row: &Row, scale: &ScaleAbility, net: Mass, tare: Mass) -> Budget {

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::formula::amend::for_a_person;
-use crate::formula::filling::PHASE;
+use crate::formula::filling;
 use crate::journal::batch::standing::skipped;
 use crate::journal::format::row::Row;
 use crate::language::{Sentence, Slot, Term, phrase, remark, term};
@@ -69,12 +69,11 @@ pub fn table(record: &SheetRecord) -> String {
         if let Some(reason) = skipped(row) {
             let _ = writeln!(
                 out,
-                "<tr><td>{step}<td>{}{inci}<td>–<td class=\"n\">{}<td colspan=\"5\"><b>{}</b>: {}\
+                "<tr><td>{step}<td>{}{inci}<td>–<td class=\"n\">{}<td colspan=\"5\">{}\
                  <td class=\"hand\"><td class=\"hand\"></tr>",
                 escaped(&row.ingredient),
                 grams(row.target),
-                said.html(term!("skipped")),
-                escaped(reason),
+                said.html(phrase!("skipped: {reason}", reason)),
             );
             continue;
         }
@@ -152,7 +151,8 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             time(row.at, &day),
             escaped(&said.kind(row.kind))
         );
-        let about = match (row.ingredient.is_empty(), row.phase == PHASE) {
+        let of_jars = filling::phase() == row.phase.as_str();
+        let about = match (row.ingredient.is_empty(), of_jars) {
             (false, _) if row.kind == RowKind::ScaleCheck => remark::told(&row.ingredient),
             (false, _) => row.ingredient.as_str().into(),
             (true, true) => Sentence::from(term!("filling")),
@@ -160,7 +160,7 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
         };
         let about = match row.step {
             0 => about,
-            jar if row.phase == PHASE => phrase!("jar {jar} {about}", jar, about),
+            jar if of_jars => phrase!("jar {jar} {about}", jar, about),
             step => phrase!("step {step} {about}", step, about),
         };
         let verdict = row.verdict.map(|verdict| said.verdict(verdict));

@@ -121,7 +121,7 @@ impl Engine {
         };
         let words = [not_in, mean_is_low, short].into_iter().fold(words, joined);
         let mut draft = self.batch_draft(RowKind::Closed);
-        draft.phase = crate::formula::filling::PHASE.to_owned();
+        draft.phase = crate::formula::filling::phase().into();
         draft.readability = d;
         draft.target = Some(fill.made);
         draft.net = Some(filled.total());

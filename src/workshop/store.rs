@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use super::QueryError;
 use crate::files;
 use crate::journal::batch::summary::Summary;
-use crate::language::{Sentence, counted, phrase};
+use crate::language::{Sentence, Slot, counted, phrase};
 use crate::lots::shelf::{Listed, listed};
 use crate::lots::stocktake::Stocktake;
 use crate::lots::{Lot, uses_of};
@@ -216,14 +216,11 @@ impl Change {
             Some(is) => {
                 let both = self.was.lot.told().into_iter().zip(is.lot.told());
                 for ((key, was), (_, is)) in both.filter(|((_, was), (_, is))| was != is) {
-                    let told = |value: Option<String>| {
-                        value.map_or_else(|| phrase!("not known"), Sentence::from)
-                    };
                     words.push(phrase!(
                         "{what}: {was}, now {is}.",
                         what = named(key),
-                        was = told(was),
-                        is = told(is),
+                        was = told(key, was),
+                        is = told(key, is),
                     ));
                 }
                 if self.was.left != is.left {
@@ -282,6 +279,19 @@ impl Change {
 
 /// Batches named in a sentence.
 const MOST_NAMES: usize = 6;
+
+/// What stands at a key of the list, for a person.
+fn told(key: &str, value: Option<String>) -> Slot {
+    let Some(value) = value else {
+        return phrase!("not known").into();
+    };
+    match key {
+        "opened" | "best_before" => Slot::Day(value),
+        // With its unit behind it, or without one.
+        "amount" | "price_per_kg" => Slot::Number(value),
+        _ => Slot::Text(value),
+    }
+}
 
 /// A key of the list, in words.
 fn named(key: &str) -> Sentence {

@@ -13,7 +13,7 @@ use bismar::daemon::ports::{CueSink, LogAnswer, Opened, Opener, RowSink, Weigher
 use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
 use bismar::formula::plan::BatchSize;
-use bismar::language::Sentence;
+use bismar::language::{Sentence, phrase};
 use bismar::mass::Mass;
 use bismar::protocol::client::{Client, ClientError};
 use bismar::protocol::reply::{Answer, Refusal, Said};
@@ -50,7 +50,7 @@ struct World {
     dead_log: bool,
     benches: usize,
     ticks: usize,
-    new_config: Option<Result<Config, String>>,
+    new_config: Option<Result<Config, Sentence>>,
     renewed: usize,
     unfinished: bool,
     moments: Vec<Moment>,
@@ -304,9 +304,7 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
         cues: Box::new(Cues(Arc::clone(world))),
         reload: Box::new(move || {
             let config = for_reload.lock().unwrap().new_config.take();
-            config
-                .unwrap_or_else(|| Err("config.toml:1:1: nothing".to_owned()))
-                .map_err(Sentence::from)
+            config.unwrap_or_else(|| Err("config.toml:1:1: nothing".into()))
         }),
     }
 }
@@ -1084,6 +1082,34 @@ fn a_bad_configuration_is_told_until_a_good_one_is_read() {
     fault(read_json(&mut listener), true);
     assert_eq!(trouble(), None);
     daemon.stop();
+}
+
+/// Where there is a page, a cue names what is done on it; who asked at a terminal is told what is typed there.
+#[test]
+fn a_cue_of_a_bad_configuration_names_what_is_done_on_the_page() {
+    for (on, find) in [(true, "“Scales”"), (false, "`bismar identify --write`")] {
+        let mut config = Config::default();
+        config.page.on = on;
+        let daemon = Daemon::start(config, World::default());
+        daemon.world(|world| {
+            world.new_config = Some(Err(phrase!(
+                "config.toml:3:1: {find_at_terminal}",
+                find_at_terminal = "`bismar identify --write`"
+            )));
+        });
+        daemon.order(Order::Reload);
+        let begins = "The configuration stays as it was: config.toml:3:1: ";
+        let trouble = || daemon.client().status().unwrap().trouble;
+        let end = std::time::Instant::now() + Duration::from_secs(10);
+        while trouble().is_none() && std::time::Instant::now() < end {
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        let typed = format!("{begins}`bismar identify --write`");
+        assert_eq!(trouble().unwrap(), typed);
+        let cues = daemon.world(|world| world.cues.clone());
+        assert_eq!(cues, [format!("{begins}{find}")]);
+        daemon.stop();
+    }
 }
 
 #[test]

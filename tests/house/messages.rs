@@ -502,6 +502,31 @@ fn french_signs_are_kept_with_their_words() {
     assert_eq!(folded, ["un", "deux\u{a0}:", "trois"]);
 }
 
+/// A name that the maker wrote may be of either gender and begin with a vowel: in French no article stands before it that
+/// knows, and "de" before it is elided where it is filled in (`language::elision`).
+#[test]
+fn no_french_article_stands_before_a_name() {
+    const NAMES: [&str; 5] = ["name", "names", "ingredient", "phase", "formula"];
+    const ARTICLES: [&str; 11] = [
+        "du", "au", "le", "la", "les", "des", "aux", "un", "une", "ce", "cette",
+    ];
+    let before = |text: &str| {
+        let slots = NAMES.map(|name| format!("{{{name}}}"));
+        let found = slots
+            .iter()
+            .flat_map(|slot| text.match_indices(slot.as_str()));
+        let words =
+            found.filter_map(|(at, _)| text[..at].strip_suffix(' ')?.split(' ').next_back());
+        let bad = |word: &str| ARTICLES.contains(&word.to_lowercase().as_str());
+        words.filter(|word| bad(word)).count()
+    };
+    assert_eq!(before("du {name} est dans le bol"), 1);
+    assert_eq!(before("un peu de {name} est dans le bol"), 0);
+    let all = Language::French.all();
+    let bad: Vec<_> = all.filter(|(.., own)| before(own) > 0).collect();
+    assert!(bad.is_empty(), "{bad:#?}");
+}
+
 #[test]
 fn gettext_itself_takes_the_files_and_reads_what_we_read() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));

@@ -308,6 +308,38 @@ fn the_words_of_a_language_are_few() {
     }
 }
 
+/// Whether a sign stands at its word without the space that French has there (Imprimerie nationale, Lexique des règles
+/// typographiques; from memory): what is put together outside the messages.
+fn is_loose(line: &str) -> bool {
+    let marks = line.char_indices().filter(|(_, c)| ":;?!»".contains(*c));
+    marks.into_iter().any(|(at, c)| {
+        let ends = line[at + c.len_utf8()..]
+            .chars()
+            .next()
+            .is_none_or(char::is_whitespace);
+        let before = line[..at].chars().next_back();
+        ends && before.is_some_and(|before| !"\u{a0}\u{202f}".contains(before))
+    })
+}
+
+fn has_iso_day(line: &str) -> bool {
+    let is_one = |word: &str| {
+        let shape = word
+            .chars()
+            .map(|c| if c.is_ascii_digit() { '0' } else { c });
+        shape.take(10).collect::<String>() == "0000-00-00"
+    };
+    line.split(|c: char| c.is_whitespace() || "(,;".contains(c))
+        .any(is_one)
+}
+
+#[test]
+fn what_is_looked_for_is_found() {
+    assert!(is_loose("petite: stable") && is_loose("un; deux") && is_loose("Pot :"));
+    assert!(!is_loose("petite\u{a0}: stable, 12:30, c:/d"));
+    assert!(has_iso_day("lot (2031-12-31)") && !has_iso_day("soak-20311231-1200, 31/12/2031"));
+}
+
 /// In five sizes and both colours nothing runs out of the side, and every key is whole.
 #[test]
 fn the_rooms_are_whole_in_each_language() {
@@ -319,6 +351,14 @@ fn the_rooms_are_whole_in_each_language() {
         for (name, to) in ROOMS {
             let seen = screen.tell(&json!(["go", to]));
             assert!(name != "scales" || has(&seen, "title", title), "{seen:#}");
+            let all = format!("{}\n{}", text(&seen, "title"), text(&seen, "inside"));
+            let loose = all.lines().filter(|line| tag == "fr" && is_loose(line));
+            let loose: Vec<_> = loose.collect();
+            assert!(loose.is_empty(), "{name}: {loose:#?}");
+            // Files have days as ISO 8601; a person reads them as the place writes them.
+            let iso = all.lines().filter(|line| has_iso_day(line));
+            let iso: Vec<_> = iso.collect();
+            assert!(iso.is_empty(), "{name}: {iso:#?}");
             screen.pictures(&format!("language-{tag}-room-{name}"));
         }
     }

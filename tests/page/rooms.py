@@ -18,7 +18,7 @@ from PIL import Image, ImageChops, ImageStat
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
-from words import BROKEN
+from words import BROKEN, CUT
 
 driven = importlib.import_module(sys.argv[3] if len(sys.argv) > 3 else "chromium")
 size, dressed = driven.size, driven.dressed
@@ -126,7 +126,8 @@ def paste(page, label, text):
 
 
 def pictures(page, folder, name):
-    worst = {"wide": [], "small": [], "broken": []}
+    worst = {"wide": [], "small": [], "broken": [], "cut": []}
+    fields = CUT + "return cut([...document.querySelectorAll('.field :is(input:not([type]), select)')].filter((one) => one.checkVisibility()))"
     keys = BROKEN + "return broken([...document.querySelectorAll('.key, #say, h1, label, summary')].filter((one) => one.offsetParent))"
     for scheme in driven.SCHEMES:
         dressed(page, scheme)
@@ -136,6 +137,7 @@ def pictures(page, folder, name):
             page.save_screenshot(os.path.join(folder, f"{name}-{wide}x{high}-{scheme}.png"))
             seen = page.execute_script(SEEN)
             seen["broken"] = page.execute_script(keys)
+            seen["cut"] = page.execute_script(fields)
             for what in worst:
                 if seen[what]:
                     worst[what].append(f"{wide} {scheme} {seen[what]}")

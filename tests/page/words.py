@@ -18,3 +18,20 @@ const broken = (all) => {
   return found;
 };
 """
+
+"""Choices that are wider than their field, and what stands in a field and runs out of it."""
+CUT = r"""
+const cut = (all) => {
+  const brush = document.createElement("canvas").getContext("2d");
+  return all.flatMap((one) => {
+    const style = getComputedStyle(one);
+    brush.font = style.font;
+    const within = one.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
+    // A choice has an arrow beside it, somewhat narrower than its letters are high.
+    const [texts, room] = one.tagName === "SELECT"
+      ? [[...one.options].map((option) => option.text), within - 0.7 * parseFloat(style.fontSize)] : [[one.value], within];
+    // The name of a batch is as long as it is.
+    return texts.filter((text) => !/-\d{8}-/.test(text) && brush.measureText(text).width > room + 1);
+  });
+};
+"""

@@ -29,7 +29,7 @@ pub fn section(
     plan: &Plan,
     supplies: &[StepSupply],
 ) -> bool {
-    let title = phrase!("Lots on hand, {day}", day = shelf.day().to_string());
+    let title = phrase!("Lots on hand, {day}", day = Slot::day(shelf.day()));
     let _ = writeln!(text, "\n{}", said(title));
     if shelf.is_empty() {
         let file = shelf.file();

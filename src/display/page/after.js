@@ -1,6 +1,6 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
-import { figure, inBatch, kept, put, remember, remembered, t } from "./core.js";
+import { figure, inBatch, kept, onDay, put, remember, remembered, t } from "./core.js";
 import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, saves, sends, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const LAWS = [["eu", t`European Union`], ["us", t`United States`], ["ca", t`Canada`]];
@@ -47,7 +47,7 @@ export async function label(name) {
 function labelled(reply, onPaper, again) {
   const file = (kind) => `${reply.batch}-${kind}`;
   const rows = reply.points.map(({ what, state, says, help }) => ({ heed: state === "missing", cells: [STATES[state] ?? state,
-    [el("b", {}, what), el("br"), [says, state !== "there" && HELP[help]].filter(Boolean).join("; ")]] }));
+    [el("b", {}, what), el("br"), says, state !== "there" && HELP[help] ? small(HELP[help]) : null]] }));
   const lacks = reply.points.filter((one) => one.state === "missing").map((one) => one.what);
   const { allergens } = reply;
   const free = reply.lines.some((line) => line.any_order);
@@ -126,7 +126,10 @@ export async function papers() {
     draw();
   });
   const known = stack();
-  const draw = () => refill(known, listed(t`Known`, reply.papers.map((one) => [one.lot ? t`${one.name}, lot ${one.lot}` : one.name, one.constituents.replaceAll("\n", ", ")].filter(Boolean).join(": "))));
+  const draw = () => refill(known, listed(t`Known`, reply.papers.map((one) => {
+    const name = one.lot ? t`${one.name}, lot ${one.lot}` : one.name;
+    return one.constituents ? t`${name}: ${one.constituents.replaceAll("\n", ", ")}` : name;
+  })));
   draw();
   return [
     p(t`Write down what the supplier’s papers say: limits and the label’s allergens are reckoned from it, and nothing is guessed.`),
@@ -199,7 +202,7 @@ export async function lot(arg) {
     said,
     big(t`${one.ingredient}: ${one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`}`),
     one.refused ? lines([one.refused], "lines heed") : null,
-    lines(one.corrected.map(({ on, reason }) => t`Corrected ${on}: ${reason}`)),
+    lines(one.corrected.map(({ on, reason }) => t`Corrected ${onDay(on)}: ${reason}`)),
     keys(link(traceOf(one.lot), t`Where it went`), link("lots", ALL_LOTS)),
     one.listed ? correcting(one) : p(t`It is a batch of yours; its record tells all of it.`),
   ];

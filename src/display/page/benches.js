@@ -17,12 +17,9 @@ function take(event) {
   paint();
 }
 
-const language = document.documentElement.lang;
-const day = (at) => at.toLocaleDateString(language);
 function time(text) {
   const at = new Date(text);
-  const short = at.toLocaleTimeString(language, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-  return day(at) === day(new Date(clock)) ? short : `${day(at)}, ${short}`;
+  return joined(dayOf(at) !== dayOf(new Date(clock)) && dayOf(at), timeOf(at));
 }
 function ago(text) {
   const seconds = Math.max(0, Math.round((new Date(clock) - new Date(text)) / 1000));

@@ -1,6 +1,6 @@
 // What every part of the page shares: what is known, how the daemon is asked, and its language.
 
-import { point, words } from "./words.js";
+import { days, elided, point, words } from "./words.js";
 
 export const STALE = 1800; // ms without a beat or a reading after which nothing counts as live
 export const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
@@ -15,10 +15,17 @@ export const put = (id, text) => write($(id), text);
 /** A text of ours in the page's language; what fills it is {0}, {1} in the files of messages. */
 export const t = (parts, ...fills) => {
   const key = parts.reduce((all, part, n) => `${all}{${n - 1}}${part}`);
-  return (words[key] ?? key).replace(/\{(\d)\}/g, (_, n) => fills[n]);
+  return (words[key] ?? key).replace(/(\b(?:d|qu)e )?\{(\d)\}/gi, (_, de = "", n) => (elided.test(fills[n]) ? de.replace("e ", "'") : de) + fills[n]);
 };
 /** A number with its decimal sign, as it is read; what is counted with has a point. */
 export const figure = (number) => number?.replace(".", point);
+/** A day as the place writes it; what is sent and kept is ISO 8601. */
+export const onDay = (day) => day?.replace(/^(\d+)-(\d\d)-(\d\d)/, days);
+const two = (n) => String(n).padStart(2, "0");
+/** The day of a Date, as the wall has it. */
+export const dayOf = (at) => onDay(`${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`);
+/** Its time. */
+export const timeOf = (at) => `${two(at.getHours())}:${two(at.getMinutes())}`;
 export const remembered = (store, key) => {
   try { return store().getItem(key); } catch { return null; }
 };

@@ -69,7 +69,7 @@ const newPhase = () => ({ name: "", mix: "", ingredients: [newIngredient()] });
 const newFields = () => ({ name: "", version: "1", notes: "", use: "", in_parts: false, phases: [newPhase()] });
 
 const USES = [["", t`Not told`], ["leave-on", t`Stays on the skin`], ["rinse-off", t`Is rinsed off`], ["premix", t`Goes into other formulas`]];
-const VESSELS = [["", t`In a beaker of its own`], ["bowl", t`Into the bowl`], ["difference", t`By difference, from its bottle`]];
+const VESSELS = [["", t`In a beaker of its own`], ["bowl", t`Into the bowl`], ["difference", t`By difference`]];
 
 async function form(file, called) {
   let draft = draftOf(file);
@@ -160,8 +160,8 @@ function editor(file, draft, note) {
       sizes(slot(`${at}.name`, t`Ingredient ${number}`, one, "name", { maxlength: 120 }), amount, rest), own, window,
       el("details", {}, el("summary", {}, t`More of ${number}`, small(set ? t`INCI, tolerance, limits, caution: some is told` : t`INCI, tolerance, limits, vessel, lot, caution`)),
         stack(
-          sizes(slot(`${at}.inci`, t`INCI name of ${number}`, one, "inci", { maxlength: 120 }),
-            slot(`${at}.vessel`, t`How ${number} is weighed`, one, "vessel", { choices: VESSELS })),
+          slot(`${at}.inci`, t`INCI name of ${number}`, one, "inci", { maxlength: 120 }),
+          slot(`${at}.vessel`, t`How ${number} is weighed`, one, "vessel", { choices: VESSELS }),
           tolerances(at, one, number),
           sizes(slot(`${at}.limits`, t`At least, percent of the batch, ${number}`, one, "min", decimal),
             slot(`${at}.limits`, t`At most, percent of the batch, ${number}`, one, "max", decimal, t`your own limit, from the supplier's documents`)),

@@ -1,6 +1,6 @@
 // What the rooms are made of: elements, fields, tables, keys that send, and the asking itself. Texts go in as texts alone.
 
-import { BOUNCE, age, ask, fetched, figure, fresh, know, stamp, t } from "./core.js";
+import { BOUNCE, age, ask, dayOf, fetched, figure, fresh, know, stamp, t, timeOf } from "./core.js";
 import { point } from "./words.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
@@ -55,9 +55,7 @@ export const g = (grams) => (grams == null ? "–" : `${figure(grams)} g`);
 /** A time of the log, which is UTC, as the clock on the wall here shows it. */
 export const day = (at) => {
   const then = new Date(at ?? NaN);
-  const two = (n) => String(n).padStart(2, "0");
-  if (Number.isNaN(then.getTime())) return at ?? "–";
-  return `${then.getFullYear()}-${two(then.getMonth() + 1)}-${two(then.getDate())} ${two(then.getHours())}:${two(then.getMinutes())}`;
+  return Number.isNaN(then.getTime()) ? at ?? "–" : `${dayOf(then)} ${timeOf(then)}`;
 };
 
 let ids = 0;

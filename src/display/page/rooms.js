@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, ofStep, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
+import { $, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
 import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
@@ -158,7 +158,10 @@ function planned(reply, asked, spare) {
   const advice = reply.steps.flatMap((step) => step.lots.advice ? [t`${step.ingredient}: ${step.lots.advice}`] : []);
   const good = reply.proven && reply.enough && !reply.assumed;
   const body = () => ({ do: "begin", planned: reply.text, formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
-  const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, toBench);
+  // What the plan told above is not told again.
+  const told = [...reply.notes, ...(reply.short ? [reply.short.say] : [])];
+  const begun = (answer) => toBench({ ...answer, notes: answer.notes?.filter((note) => !told.some((one) => note.startsWith(one))) });
+  const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, begun);
   key.classList.add("main");
   const verdict = [
     reply.assumed ? assumed
@@ -217,7 +220,7 @@ function onShelf(reply) {
   for (const ingredient of [...new Set(reply.lots.map((lot) => lot.ingredient))]) {
     rows.push({ over: ingredient });
     for (const lot of reply.lots.filter((lot) => lot.ingredient === ingredient)) {
-      rows.push({ heed: lot.refused, cells: [[go(lotAt(lot), lot.lot), small(lot.refused ?? lot.supplier)], lot.best_before ?? "–", figure(lot.left) ?? t`not known`] });
+      rows.push({ heed: lot.refused, cells: [[go(lotAt(lot), lot.lot), small(lot.refused ?? lot.supplier)], onDay(lot.best_before) ?? "–", figure(lot.left) ?? t`not known`] });
     }
   }
   return [
@@ -427,7 +430,7 @@ async function remedies(name) {
   if (!batch) return [p(t`Choose a batch first.`), link("batches", t`Batches`)];
   const reply = await need(question("/remedies", { batch }));
   const head = big(t`${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
-  if (!reply.wrongs.length) return [head, p(t`Every weight is inside its tolerance and its limits. Nothing is to be mended.`)];
+  if (!reply.wrongs.length) return [head, p(t`Every recorded weight is inside its tolerance and its limits. Nothing is to be mended.`)];
   const running = know.batch === batch && inBatch();
   const open = reply.closed && !reply.filled && !inBatch();
   const one = ({ way, name: bare, found }) => {
@@ -474,7 +477,7 @@ async function fill(asked) {
   const over = field(t`How much more a jar may hold, grams`, decimal, t`empty: 2 %, at least 0.2 g`);
   const jars = field(t`Jars at most`, { inputmode: "numeric", value: left || "" }, t`empty: as many as the batch holds`);
   const rule = field(t`Net contents are judged by`, { choices: [
-    ["eu", "Directive 76/211/EEC"], ["de", "FPackV § 9"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
+    ["eu", t`Directive 76/211/EEC`], ["de", "FPackV § 9"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
   const allowable = field(t`Allowable variation of one package, grams`, decimal, t`from the handbook's table, for your label`);
   allowable.box.hidden = true;
   rule.input.addEventListener("change", () => { allowable.box.hidden = rule.value !== "hb133"; });

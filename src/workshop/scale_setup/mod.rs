@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use super::config_file::{self, EditError};
 use crate::config::Config;
 use crate::document::shown;
-use crate::language::{Sentence, Term, phrase, term};
+use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::{Errors, Repeatability};
 use crate::scale::identify::{LineSettings, stanza};
@@ -33,12 +33,17 @@ pub fn name_of(text: &str) -> Option<String> {
     (good && name.chars().count() <= LONGEST_NAME).then(|| name.to_owned())
 }
 
-/// The first free name of `bench`, `bench-2`, ...
+/// The first free name of `bench`, `bench-2`, ..., in the language of the configuration.
 pub fn free_name(config: &Config) -> String {
-    let mut name = "bench".to_owned();
+    let first = match config.speaks() {
+        // A name stands in the log and in no sentence.
+        Language::Marked => "bench".to_owned(),
+        language => language.word(term!("bench")),
+    };
+    let mut name = first.clone();
     let mut number = 2;
     while is_taken(config, &name, None) {
-        name = format!("bench-{number}");
+        name = format!("{first}-{number}");
         number += 1;
     }
     name
@@ -501,6 +506,17 @@ mod tests {
         let with = rights_where("/dev/ttyUSB0", true);
         assert!(with.contains("plug it in again") && !with.contains("adduser"));
         assert!(rights_where("/dev/ttyUSB0", false).contains("adduser"));
+    }
+
+    #[test]
+    fn a_name_that_is_offered_is_a_word_of_the_language() {
+        let mut config = Config::default();
+        let mut offered = |language| {
+            config.language = Some(language);
+            free_name(&config)
+        };
+        let of_each = [Language::English, Language::French, Language::German].map(&mut offered);
+        assert_eq!(of_each, ["bench", "atelier", "Tisch"]);
     }
 
     #[test]

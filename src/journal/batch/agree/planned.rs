@@ -335,10 +335,11 @@ pub(super) fn jar_place(row: &Row, fill: &Fill, product: &str) -> Result<(), Cel
         let why = format!("jars {} to {} are filled", fill.first, fill.last);
         return Err(wrong("step", why));
     }
+    let phase = filling::phase();
     let cells = [
         ("ingredient", row.ingredient.as_str(), product),
         ("vessel", &row.vessel, VesselWay::Jar.name()),
-        ("phase", &row.phase, filling::PHASE),
+        ("phase", &row.phase, &phase),
     ];
     let mut cells = cells.into_iter();
     match cells.find(|(_, says, is)| !says.is_empty() && says != is) {
