@@ -166,6 +166,7 @@ impl Trace {
             course: STILL.map(|share| until(&rise, span, part(span, share))),
             last: LAST.map(|steps| until(&rise, span, step.saturating_mul(steps))),
             over: until(&rise, span, step * 3 / 2),
+            rings: rise.iter().any(|&(_, w)| w - span > step * 5),
         }
     }
 
@@ -182,7 +183,7 @@ impl Trace {
         // Nor does a course that was read seldom, or with gaps, tell.
         let read =
             came.line < SLOW_LINE_US && fall.windows(2).all(|p| p[1].0 - p[0].0 <= came.line * 3);
-        if !from_rest || !read || rested.count() < 3 || whole <= step * 8 {
+        if came.rings || !from_rest || !read || rested.count() < 3 || whole <= step * 8 {
             return None;
         }
         let fell = |level: i64| until(&fall, span, part(span, level as f64 / whole as f64));
@@ -233,6 +234,8 @@ pub struct Came {
     last: [Option<u64>; LAST.len()],
     /// Until when it was more than a step and a half.
     over: Option<u64>,
+    /// It went beyond its end: how such a scale swings depends on its load.
+    rings: bool,
 }
 
 impl Came {
