@@ -568,10 +568,8 @@ impl Engine {
             run.coming.unsure_times = (run.step, 1);
             return Some(Why::Light);
         }
-        if let Some(refused) = refused {
-            if refused.may_be(mass, d) {
-                return (!known).then_some(Why::Same);
-            }
+        if refused.is_some_and(|refused| refused.may_be(mass, d)) {
+            return (!known).then_some(Why::Same);
         }
         if let Some(Some(empty)) = run.coming.lost_vessel
             && !known

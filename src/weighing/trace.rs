@@ -135,22 +135,24 @@ impl Trace {
     /// What is lifted off, as shown, and how it fell down to the lowest that was seen of it, as far as `zero`, which
     /// the empty pan shows.
     pub fn fall(&self, zero: Mass, d: Mass) -> Option<(Mass, Course)> {
-        let (top, span, fall) = self.falling(zero)?;
-        Some((top, Course::of(&fall, span, d.ng().max(1))))
+        let Fall { top, span, points } = self.falling(zero)?;
+        Some((top, Course::of(&points, span, d.ng().max(1))))
     }
 
-    /// What was lifted off, as shown, how much that was above `zero`, and by how much it had fallen when.
-    fn falling(&self, zero: Mass) -> Option<(Mass, i64, Vec<(u64, i64)>)> {
+    fn falling(&self, zero: Mass) -> Option<Fall> {
         let lowest = (0..self.points.len()).min_by_key(|&i| self.points[i].1)?;
         let before = self.points.get(..=lowest)?;
         let from = (0..before.len()).max_by_key(|&i| before[i].1)?;
         let top = before[from].1;
-        let fall: Vec<(u64, i64)> = before[from..]
-            .iter()
-            .map(|&(at, weight)| (at.0, (top - weight).ng()))
-            .collect();
+        let fall = before[from..].iter();
         let span = (top - zero).ng();
-        (span > 0).then_some((top, span, fall))
+        (span > 0).then(|| Fall {
+            top,
+            span,
+            points: fall
+                .map(|&(at, weight)| (at.0, (top - weight).ng()))
+                .collect(),
+        })
     }
 
     /// How what is at rest at `end` came onto `start`, to be held against its lift.
@@ -174,12 +176,16 @@ impl Trace {
     /// as it shows the other, and nobody pours into a lift. What a hand makes of either is left to it. `None` where
     /// the two agree, or do not tell.
     pub fn late(&self, came: &Came, zero: Mass) -> Option<Mass> {
-        let (from, span, fall) = self.falling(zero)?;
+        let Fall {
+            top,
+            span,
+            points: fall,
+        } = self.falling(zero)?;
         let (whole, step) = (came.span, came.step);
         let near = |a: Mass, b: Mass| (a - b).abs().ng() <= step * 3;
         let rested = (self.points.iter()).filter(|&&(_, weight)| near(weight, zero));
         // A hand that pressed on it before it lifted it made another course.
-        let from_rest = self.start().is_some_and(|start| near(start, from));
+        let from_rest = self.start().is_some_and(|start| near(start, top));
         // Nor does a course that was read seldom, or with gaps, tell.
         let read =
             came.line < SLOW_LINE_US && fall.windows(2).all(|p| p[1].0 - p[0].0 <= came.line * 3);
@@ -219,6 +225,13 @@ impl Trace {
         let end = ends.find(at_the_end).map(|(steps, _)| step * steps);
         first.max(end).map(Mass::from_ng)
     }
+}
+
+/// What was lifted off, as shown and in nanograms above the empty pan, and by how much it had fallen when.
+struct Fall {
+    top: Mass,
+    span: i64,
+    points: Vec<(u64, i64)>,
 }
 
 /// How a load came, to be held against its lift ([`Trace::late`]). Times in microseconds; in nanograms what came, and a
