@@ -499,8 +499,9 @@ impl Engine {
         for (index, written) in &mut records {
             let mut unsure = self.hold_against_empty_pan(&check, level, rests, *index, written);
             let d = level.d.max(written.weight.tare.d);
-            let pan = &self.pans[check.scale];
-            if let Some(more) = pan.came_late(*index, level.weight) {
+            // The end of a fall that has not rested is not known.
+            let pan = Some(&self.pans[check.scale]).filter(|_| rests);
+            if let Some(more) = pan.and_then(|pan| pan.came_late(*index, level.weight)) {
                 let remark = remark!(
                     "it came more slowly than it went: up to {grams} g may have gone in before its tare was taken",
                     grams = phrases::grams(more, d)

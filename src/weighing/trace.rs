@@ -40,8 +40,8 @@ const STILL: [f64; 12] = [
     0.9, 0.8, 0.65, 0.5, 0.3, 0.15, 0.07, 0.03, 0.015, 0.007, 0.003, 0.001,
 ];
 
-/// Where half of it is still to come.
-const HALF: usize = 3;
+/// To where a landing is to be as quick as its lift, so that what came late is not the hand's: three tenths are still to come.
+const QUICK: usize = 4;
 /// The last steps of a change whose time is held against that of the lift.
 const LAST: [i64; 5] = [10, 14, 20, 30, 40];
 /// A hand that still touches what it has set down, or lifts it, makes its end no longer than this: 0.3 s.
@@ -199,7 +199,7 @@ impl Trace {
             let rise = rose.saturating_sub(rose_first);
             (rise, fell.saturating_sub(fell_first))
         };
-        let (rise, fall_took) = took(at(HALF)?);
+        let (rise, fall_took) = took(at(QUICK)?);
         if rise > fall_took + fall_took * 3 / 10 + 100_000 {
             // The hand was slow: the rest tells of it, and not of the filter.
             return None;
@@ -209,7 +209,7 @@ impl Trace {
             let (rise, fall) = times.map_or((0, 0), took);
             level >= step * 8 && rise > fall + fall * 3 / 20 + SET_DOWN_US
         };
-        let first = (HALF + 1..STILL.len()).find(late);
+        let first = (QUICK + 1..STILL.len()).find(late);
         // What came late is no more than what was still to come before that.
         let first = first.map(|i| part(whole, STILL[i - 1]));
         let (over, off) = came.over.zip(fell(step * 3 / 2)).unwrap_or_default();

@@ -1,6 +1,6 @@
 // All benches at a glance. Nothing is pressed here: it tells where somebody is wanted.
 
-import { $, figure, fresh, know, number, put, t, unsigned, write } from "./core.js";
+import { $, dayOf, figure, fresh, know, number, put, t, timeOf, unsigned, write } from "./core.js";
 import { attend, isIn, listen, stream } from "./door.js";
 
 let all = null; // what was told last
@@ -19,7 +19,7 @@ function take(event) {
 
 function time(text) {
   const at = new Date(text);
-  return joined(dayOf(at) !== dayOf(new Date(clock)) && dayOf(at), timeOf(at));
+  return dayOf(at) === dayOf(new Date(clock)) ? timeOf(at) : `${dayOf(at)}, ${timeOf(at)}`;
 }
 function ago(text) {
   const seconds = Math.max(0, Math.round((new Date(clock) - new Date(text)) / 1000));
