@@ -134,7 +134,7 @@ impl Engine {
         written.trail.disturbed |= gone && seen.unit_known;
         if written.weight.shown - seen.weight >= load.ratio(3, 5) && seen.unit_known {
             let leaving = seen.go_on_from(written.trail.leaving);
-            if leaving.is_flat() {
+            if leaving.is_flat_for(self.pans[scale].sends.holds()) {
                 written.trail.left = written.trail.left.max(Some(leaving.weight));
             }
             written.trail.leaving = Some(leaving);
@@ -428,6 +428,7 @@ impl Engine {
             }
             return;
         }
+        let holds = self.pans[scale].sends.holds();
         let (level, rests) = match (seen.steady, check.lasted) {
             (Some(level), _) if off(seen.weight) => (level, true),
             // The next vessel comes before the pan has rested: what it showed for a moment must do.
@@ -446,7 +447,8 @@ impl Engine {
                 let lasted = flat.is_flat();
                 if lasted && off(flat.weight) {
                     check.lasted = Some(flat);
-                    check.left = check.left.max(Some(flat.weight));
+                    let left = Some(flat.weight).filter(|_| flat.is_flat_for(holds));
+                    check.left = check.left.max(left);
                 }
                 check.flat = Some(flat);
                 return;

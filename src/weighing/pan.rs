@@ -877,6 +877,10 @@ impl Pan {
     /// What of the vessel of a step (by index), which is off, came too late for how it went ([`Trace::late`]).
     pub fn came_late(&self, step: usize, zero: Mass) -> Option<Mass> {
         let (_, came) = self.came.as_ref().filter(|(index, _)| *index == step)?;
+        if self.sends.holds() > self.interval {
+            // What is held for a while has no course.
+            return None;
+        }
         self.trace.late(came, zero)
     }
 
@@ -921,7 +925,7 @@ impl Pan {
     pub fn follow_flat(&mut self, seen: &Observation) -> Option<Level> {
         let flat = seen.go_on_from(self.flat);
         self.flat = Some(flat);
-        Some(flat).filter(Level::is_flat)
+        Some(flat).filter(|flat| flat.is_flat_for(self.sends.holds()))
     }
 
     /// Where nothing better is known, what the empty pan shows for less than a rest is its zero.

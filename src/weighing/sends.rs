@@ -15,6 +15,11 @@ pub struct Sends {
     /// What the last jump to zero came from, and jumps that undid the one before.
     zeroed: Mass,
     tares: u32,
+    /// How long the weight has been the same, in how many lines, and whether it had risen before.
+    same: (u64, u32),
+    rose: bool,
+    /// For so long a display holds each weight while the load moves, in microseconds; 0 where it does not.
+    held: u64,
 }
 
 /// What a person has to set otherwise at the scale.
@@ -34,7 +39,11 @@ impl Sends {
     /// So long no scale is silent that sends all the time: 2.5 s.
     const LONG_US: u64 = 2_500_000;
 
+    /// No display holds a weight for longer: 1.2 s.
+    const HOLDS_US: u64 = 1_200_000;
+
     pub fn line(&mut self, change: Mass, silence: u64, gap: bool, d: Mass) {
+        self.follow_display(change, silence, d);
         let moved = change.abs() > (d * 20).max(Mass::from_g(2));
         self.seldom = if silence > Sends::SELDOM_US {
             self.seldom + 1
@@ -47,6 +56,30 @@ impl Sends {
         } else if moved && !gap {
             self.at_rest = 0;
         }
+    }
+
+    /// What moves by much from one weight to the next, with the same weight said again between, is held by the display.
+    fn follow_display(&mut self, change: Mass, silence: u64, d: Mass) {
+        let (lasted, again) = (self.same.0 + silence, self.same.1);
+        if change == Mass::ZERO {
+            self.same = (lasted, again + 1);
+            return;
+        }
+        let rises = !change.is_negative();
+        if change.abs() > d * 5 && rises == self.rose {
+            self.held = match again {
+                0 => self.held * 3 / 4,
+                1.. if lasted <= Sends::HOLDS_US => self.held.max(lasted),
+                1.. => self.held,
+            };
+        }
+        self.rose = rises;
+        self.same = (0, 0);
+    }
+
+    /// For so long a display holds each weight while the load moves: microseconds.
+    pub fn holds(&self) -> u64 {
+        self.held
     }
 
     /// Zero out of a load, then zero out of what its lift left below: a hand's keys are no such pair each time.

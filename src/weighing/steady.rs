@@ -42,7 +42,13 @@ const FLAT_US: u64 = 400_000;
 impl Level {
     /// Whether readings agreed for as long as that, at rest or not.
     pub fn is_flat(&self) -> bool {
-        self.readings >= FEWEST_READINGS as u32 && self.at.since(self.since) >= FLAT_US
+        self.is_flat_for(0)
+    }
+
+    /// The same where a display `holds` each weight for so many microseconds.
+    pub fn is_flat_for(&self, holds: u64) -> bool {
+        let long = FLAT_US + holds * 2;
+        self.readings >= FEWEST_READINGS as u32 && self.at.since(self.since) >= long
     }
 
     /// Whether it is one reading of an indication that never rests.

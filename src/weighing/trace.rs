@@ -200,7 +200,7 @@ impl Trace {
             (rise, fell.saturating_sub(fell_first))
         };
         let (rise, fall_took) = took(at(QUICK)?);
-        if rise > fall_took + fall_took * 3 / 10 + 100_000 {
+        if rise > fall_took + fall_took * 3 / 20 + 100_000 {
             // The hand was slow: the rest tells of it, and not of the filter.
             return None;
         }

@@ -73,3 +73,34 @@ fn what_came_later_than_the_lift_explains_is_not_sure() {
             .any(|cue| cue.say.contains("came more slowly than it went"))
     );
 }
+
+/// A display that says each weight for 0.6 s shows no stand where it falls.
+#[test]
+fn what_a_display_holds_lies_nowhere() {
+    let mut b = Bench::one("Salt", "12.00");
+    let held = |b: &mut Bench, weights: &[f64]| {
+        for shown in weights {
+            b.pour(*shown, 0.1).hold(0.5);
+        }
+    };
+    b.hold(2.0);
+    held(&mut b, &[60.37, 120.81, 145.13, 150.02]);
+    b.hold(3.0);
+    asks(&b, "12.00 g to add");
+    held(&mut b, &[155.31, 159.27, 161.44, 162.02]);
+    b.hold(3.0);
+    asks(&b, "Lift the beaker");
+    held(
+        &mut b,
+        &[
+            100.43, 40.13, 12.37, 4.11, 1.02, 0.21, 0.04, 0.02, 0.01, 0.0,
+        ],
+    );
+    b.hold(3.0);
+    assert_eq!(
+        last_weighed(&b).verdict,
+        Some(Verdict::Inside),
+        "{:?}",
+        last_weighed(&b)
+    );
+}
