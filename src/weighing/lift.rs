@@ -530,10 +530,15 @@ impl Engine {
         }
         let coarsest = records.iter().map(|(_, written)| written.weight.tare.d);
         let d = coarsest.fold(level.d, Mass::max);
+        let scale = check.scale;
         match gone {
-            Some(gone) => self.tell_what_was_left(check.scale, gone, d, &marked),
-            None if late > by.abs() => self.tell_what_came_late(check.scale, late, d, &marked),
-            None => self.tell_what_the_pan_shows(check.scale, by, d, &marked),
+            Some(gone) => {
+                self.tell_unsure(scale, &marked, |unsure| phrases::was_left(gone, d, unsure))
+            }
+            None if late > by.abs() => {
+                self.tell_unsure(scale, &marked, |unsure| phrases::came_late(late, d, unsure));
+            }
+            None => self.tell_what_the_pan_shows(scale, by, d, &marked),
         }
         let took = |(_, written): &(usize, Written)| written.weight.took_out;
         if bowl && by > vessel_at_least(level.d) && records.iter().any(took) {
@@ -681,32 +686,17 @@ impl Engine {
         !stays
     }
 
-    /// So much may have gone into a vessel before its tare was taken.
-    fn tell_what_came_late(&mut self, scale: ScaleIndex, more: Mass, d: Mass, marked: &[u64]) {
-        let Some(unsure) = unsure_rows(marked) else {
-            return;
-        };
-        self.fault_begins(Some(scale), FaultCode::Spill);
-        let say = phrase!(
-            "The vessel came more slowly than it went: up to {grams} g may have gone in before its tare was taken. If so, say undo, and weigh the step again; {unsure}.",
-            grams = phrases::grams(more, d),
-            unsure
-        );
-        self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
-    }
-
-    /// So much lay there when the vessel was off, and was taken off after it.
-    fn tell_what_was_left(&mut self, scale: ScaleIndex, gone: Mass, d: Mass, marked: &[u64]) {
-        let Some(unsure) = unsure_rows(marked) else {
-            return;
-        };
-        self.fault_begins(Some(scale), FaultCode::Spill);
-        let say = phrase!(
-            "{grams} g lay on the scale beside the vessel. If they came or went while it stood there, say undo, and weigh the step again; {unsure}.",
-            grams = phrases::grams(gone, d),
-            unsure
-        );
-        self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
+    /// Why rows are unsure that only an undo puts right.
+    fn tell_unsure(
+        &mut self,
+        scale: ScaleIndex,
+        marked: &[u64],
+        say: impl FnOnce(Sentence) -> Sentence,
+    ) {
+        if let Some(unsure) = unsure_rows(marked) {
+            self.fault_begins(Some(scale), FaultCode::Spill);
+            self.tell_beside(say(unsure), CueKind::Fault, &[Choice::Undo]);
+        }
     }
 
     /// What lies on the empty pan, or is gone from it, with the rows that are unsure for it.

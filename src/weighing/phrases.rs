@@ -346,6 +346,24 @@ pub(super) fn same_again(step: &Step, afresh: bool) -> Sentence {
     )
 }
 
+/// So much lay there when the vessel was off, and was taken off after it.
+pub(super) fn was_left(gone: Mass, d: Mass, unsure: Sentence) -> Sentence {
+    phrase!(
+        "{grams} g lay on the scale beside the vessel. If they came or went while it stood there, say undo, and weigh the step again; {unsure}.",
+        grams = grams(gone, d),
+        unsure
+    )
+}
+
+/// So much may have gone into a vessel before its tare was taken.
+pub(super) fn came_late(more: Mass, d: Mass, unsure: Sentence) -> Sentence {
+    phrase!(
+        "The vessel came more slowly than it went: up to {grams} g may have gone in before its tare was taken. If so, say undo, and weigh the step again; {unsure}.",
+        grams = grams(more, d),
+        unsure
+    )
+}
+
 /// Something stands there while a mixing is waited for, and nothing tells what it is.
 pub(super) fn stirred() -> Sentence {
     phrase!("Say next when it is stirred; then what stands there is looked at.")
