@@ -133,11 +133,8 @@ impl Engine {
             written.weight.shown - seen.weight > load.ratio(2, 5).max(vessel_at_least(seen.d));
         written.trail.disturbed |= gone && seen.unit_known;
         if written.weight.shown - seen.weight >= load.ratio(3, 5) && seen.unit_known {
-            let leaving = seen.go_on_from(written.trail.leaving);
-            if leaving.is_flat_for(self.pans[scale].sends.holds()) {
-                written.trail.left = written.trail.left.max(Some(leaving.weight));
-            }
-            written.trail.leaving = Some(leaving);
+            let left = self.pans[scale].lasts(&mut written.trail.leaving, seen);
+            written.trail.left = written.trail.left.max(left.map(|left| left.weight));
         }
         written.follow(seen);
         // Before a mixing nothing more is to come: what does is of this step.
@@ -428,7 +425,6 @@ impl Engine {
             }
             return;
         }
-        let holds = self.pans[scale].sends.holds();
         let (level, rests) = match (seen.steady, check.lasted) {
             (Some(level), _) if off(seen.weight) => (level, true),
             // The next vessel comes before the pan has rested: what it showed for a moment must do.
@@ -443,14 +439,11 @@ impl Engine {
                 return;
             }
             (Some(_) | None, _) => {
-                let flat = seen.go_on_from(check.flat);
-                let lasted = flat.is_flat();
-                if lasted && off(flat.weight) {
+                let left = self.pans[scale].lasts(&mut check.flat, seen);
+                if let Some(flat) = check.flat.filter(|flat| flat.is_flat() && off(flat.weight)) {
                     check.lasted = Some(flat);
-                    let left = Some(flat.weight).filter(|_| flat.is_flat_for(holds));
-                    check.left = check.left.max(left);
+                    check.left = check.left.max(left.map(|left| left.weight));
                 }
-                check.flat = Some(flat);
                 return;
             }
         };
@@ -496,19 +489,19 @@ impl Engine {
                 self.run.bowl.records.extract_if(.., |one| unspoken(one)),
             );
         }
+        let scale = check.scale;
         let mut marked = Vec::new();
         let mut late = Mass::ZERO;
         for (index, written) in &mut records {
             let mut unsure = self.hold_against_empty_pan(&check, level, rests, *index, written);
             let d = level.d.max(written.weight.tare.d);
             // The end of a fall that has not rested is not known.
-            let pan = Some(&self.pans[check.scale]).filter(|_| rests);
-            if let Some(more) = pan.and_then(|pan| pan.came_late(*index, level.weight)) {
+            if rests && let Some(more) = self.pans[scale].came_late(*index, level.weight) {
                 let remark = remark!(
                     "it came more slowly than it went: up to {grams} g may have gone in before its tare was taken",
                     grams = phrases::grams(more, d)
                 );
-                if self.claim_less(check.scale, *index, written, more, &remark) {
+                if self.claim_less(scale, *index, written, more, &remark) {
                     late = late.max(more);
                     unsure = true;
                 }
@@ -520,7 +513,7 @@ impl Engine {
                     "{grams} g lay on the pan when the vessel was off, and are gone: they may have been weighed with it",
                     grams
                 );
-                self.doubt(check.scale, *index, written, at_least, &remark);
+                self.doubt(scale, *index, written, at_least, &remark);
                 unsure = true;
             }
             if unsure {
@@ -530,7 +523,6 @@ impl Engine {
         }
         let coarsest = records.iter().map(|(_, written)| written.weight.tare.d);
         let d = coarsest.fold(level.d, Mass::max);
-        let scale = check.scale;
         match gone {
             Some(gone) => {
                 self.tell_unsure(scale, &marked, |unsure| phrases::was_left(gone, d, unsure))
@@ -544,7 +536,7 @@ impl Engine {
         if bowl && by > vessel_at_least(level.d) && records.iter().any(took) {
             // What was asked out of the bowl for that came from what was in it.
             let remark = remark!("something else may have been on the scale with the bowl");
-            self.bowl_changed(check.scale, by, &remark);
+            self.bowl_changed(scale, by, &remark);
         }
         self.run.lift_checked(records);
     }

@@ -60,7 +60,7 @@ pub enum Sure {
 
 impl Sure {
     /// What follows from weights at rest alone, or does not.
-    fn by_rest(exact: bool) -> Sure {
+    pub fn by_rest(exact: bool) -> Sure {
         match exact {
             true => Sure::Rest,
             false => Sure::Guessed,
@@ -412,6 +412,13 @@ impl Pan {
         let stand = Stand::follow(*so_far, seen.at, seen.weight, by.ratio(1, 10));
         *so_far = Some(stand);
         stand.lasts(self.swiftness()).then_some(stand)
+    }
+
+    /// Follows readings that agree to a step; gives them once they have, for longer than a display holds one weight.
+    pub fn lasts(&self, so_far: &mut Option<Level>, seen: &Observation) -> Option<Level> {
+        let flat = seen.go_on_from(*so_far);
+        *so_far = Some(flat);
+        Some(flat).filter(|flat| flat.is_flat_for(self.sends.holds()))
     }
 
     /// From 10 to 90 % of one load, as far as it is known: seconds.
@@ -923,9 +930,10 @@ impl Pan {
 
     /// What the empty pan shows with this reading, once that has lasted, be it for less than a rest.
     pub fn follow_flat(&mut self, seen: &Observation) -> Option<Level> {
-        let flat = seen.go_on_from(self.flat);
-        self.flat = Some(flat);
-        Some(flat).filter(|flat| flat.is_flat_for(self.sends.holds()))
+        let mut flat = self.flat;
+        let lasts = self.lasts(&mut flat, seen);
+        self.flat = flat;
+        lasts
     }
 
     /// Where nothing better is known, what the empty pan shows for less than a rest is its zero.

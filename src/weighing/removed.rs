@@ -425,7 +425,7 @@ impl Engine {
         let asked_out = (rest - step.target).max(Mass::ZERO);
         let lost = most - net > most.ratio(1, 5) + asked_out + least;
         // Nothing is gained off the pan, but what streamed in and was not shown yet.
-        let streamed = tared.content.flow.ratio(pan.lines_behind() * 2, 1);
+        let streamed = tared.content.flow * (pan.lines_behind() * 2);
         let unseen = streamed.min((most - rest).ratio(1, 2) + pan.unseen());
         let gained = net - most > unseen + least;
         !lost && !gained

@@ -42,6 +42,8 @@ const STILL: [f64; 12] = [
 
 /// To where a landing is to be as quick as its lift, so that what came late is not the hand's: three tenths are still to come.
 const QUICK: usize = 4;
+/// And so much longer: 0.1 s.
+const QUICK_US: u64 = 100_000;
 /// The last steps of a change whose time is held against that of the lift.
 const LAST: [i64; 5] = [10, 14, 20, 30, 40];
 /// A hand that still touches what it has set down, or lifts it, makes its end no longer than this: 0.3 s.
@@ -165,7 +167,7 @@ impl Trace {
             span,
             step,
             line: usual_gap(&rise).unwrap_or_default(),
-            course: STILL.map(|share| until(&rise, span, part(span, share))),
+            course: Course::of(&rise, span, step),
             last: LAST.map(|steps| until(&rise, span, step.saturating_mul(steps))),
             over: until(&rise, span, step * 3 / 2),
             rings: rise.iter().any(|&(_, w)| w - span > step * 5),
@@ -192,26 +194,16 @@ impl Trace {
         if came.rings || !from_rest || !read || rested.count() < 3 || whole <= step * 8 {
             return None;
         }
-        let fell = |level: i64| until(&fall, span, part(span, level as f64 / whole as f64));
-        let at = |i: usize| came.course[i].zip(fell(part(whole, STILL[i])));
-        let (rose_first, fell_first) = at(0)?;
-        let took = |(rose, fell): (u64, u64)| {
-            let rise = rose.saturating_sub(rose_first);
-            (rise, fell.saturating_sub(fell_first))
-        };
-        let (rise, fall_took) = took(at(QUICK)?);
-        if rise > fall_took + fall_took * 3 / 20 + 100_000 {
+        let beside = came.course.beside(&Course::of(&fall, span, step))?;
+        if longer(beside[QUICK]?, QUICK_US) {
             // The hand was slow: the rest tells of it, and not of the filter.
             return None;
         }
-        let late = |i: &usize| {
-            let (level, times) = (part(whole, STILL[*i]), at(*i));
-            let (rise, fall) = times.map_or((0, 0), took);
-            level >= step * 8 && rise > fall + fall * 3 / 20 + SET_DOWN_US
-        };
+        let late = |&i: &usize| beside[i].is_some_and(|took| longer(took, SET_DOWN_US));
         let first = (QUICK + 1..STILL.len()).find(late);
         // What came late is no more than what was still to come before that.
         let first = first.map(|i| part(whole, STILL[i - 1]));
+        let fell = |level: i64| until(&fall, span, part(span, level as f64 / whole as f64));
         let (over, off) = came.over.zip(fell(step * 3 / 2)).unwrap_or_default();
         let at_the_end = |&(steps, rose): &(i64, Option<u64>)| {
             let level = step.saturating_mul(steps);
@@ -242,8 +234,8 @@ pub struct Came {
     step: i64,
     /// Between two lines.
     line: u64,
-    /// Until when more than [`STILL`] of it was still to come, and more than [`LAST`] steps.
-    course: [Option<u64>; STILL.len()],
+    course: Course,
+    /// Until when more than [`LAST`] steps of it were still to come.
     last: [Option<u64>; LAST.len()],
     /// Until when it was more than a step and a half.
     over: Option<u64>,
@@ -283,25 +275,37 @@ impl Course {
         }))
     }
 
+    /// How long it and `fall` took from the first of [`STILL`] to each, where both were seen there.
+    fn beside(&self, fall: &Course) -> Option<[Option<(u64, u64)>; STILL.len()]> {
+        let (began, fell) = self.0[0].zip(fall.0[0])?;
+        let since =
+            |(rise, fall): (u64, u64)| (rise.saturating_sub(began), fall.saturating_sub(fell));
+        Some(std::array::from_fn(|i| self.0[i].zip(fall.0[i]).map(since)))
+    }
+
     /// Whether it took no longer than the fall of the same load did, as far as that was seen: at least until no
     /// more than `deep` of it was still to go. Nobody pours into a lift; a hand makes either a little longer.
     fn is_no_longer_than(&self, fall: &Course, deep: f64) -> bool {
-        let (Some(began), Some(fell)) = (self.0[0], fall.0[0]) else {
+        let Some(beside) = self.beside(fall) else {
             return false;
         };
         let mut seen = false;
-        for (share, (rise, fall)) in STILL.iter().zip(self.0.iter().zip(fall.0)).skip(1) {
-            let (Some(rise), Some(fall)) = (rise, fall) else {
+        for (share, took) in STILL.iter().zip(beside).skip(1) {
+            let Some(took) = took else {
                 break;
             };
-            let took = fall.saturating_sub(fell);
-            if rise.saturating_sub(began) > took + took * 3 / 20 + HANDS_US {
+            if longer(took, HANDS_US) {
                 return false;
             }
             seen |= *share <= deep;
         }
         seen
     }
+}
+
+/// Whether the first took longer than the second does by itself, and a `hand` makes it.
+fn longer((rise, fall): (u64, u64), hand: u64) -> bool {
+    rise > fall + fall * 3 / 20 + hand
 }
 
 /// Seconds from 10 % to 90 % of the span, between readings by proportion.

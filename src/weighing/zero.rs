@@ -70,9 +70,7 @@ impl Engine {
         let check = run.lift_check.as_mut();
         if let Some(check) = check.filter(|check| check.scale == scale) {
             check.zero += by;
-            if !exact {
-                check.sure = Sure::Guessed;
-            }
+            check.sure = check.sure.min(Sure::by_rest(exact));
             for (_, written) in &mut check.records {
                 written.weight.shown += by;
                 written.weight.tare.base += by;
@@ -86,9 +84,7 @@ impl Engine {
         if let Some(zero) = &mut self.pans[scale].zero {
             zero.shown += shift;
             zero.seen = false;
-            if !from_rest {
-                zero.sure = Sure::Guessed;
-            }
+            zero.sure = zero.sure.min(Sure::by_rest(from_rest));
         }
     }
 

@@ -507,8 +507,8 @@ fn after_a_restart_the_beaker_weighed_last_is_lifted_and_a_last_drop_is_offered_
     b.expect(&["30.00"]);
 }
 
-/// A bowl of 200 g with 80.10 g of the first step in it, and 14.90 g of the second that nobody has recorded.
-fn killed_in_the_second_pour_into_a_bowl() -> Bench {
+/// A bowl of 200 g with 80.10 g of the first step in it, and the batch goes on after a restart.
+pub fn goes_on_with_a_bowl() -> Bench {
     let recorded = crate::vocabulary::progress::Weighed {
         seq: 1,
         net: g("80.10"),
@@ -523,7 +523,12 @@ fn killed_in_the_second_pour_into_a_bowl() -> Bench {
         step(1, "Salt", "80.00", VesselWay::Bowl),
         step(2, "Oil", "35.00", VesselWay::Bowl),
     ];
-    let mut b = Bench::with(vec![scale("bench")], plan(steps, None), progress);
+    Bench::with(vec![scale("bench")], plan(steps, None), progress)
+}
+
+/// The same with 14.90 g of the second that nobody has recorded.
+fn killed_in_the_second_pour_into_a_bowl() -> Bench {
+    let mut b = goes_on_with_a_bowl();
     b.hold(2.0).land(295.0).hold(3.0);
     b.expect_cue(CueKind::Choose);
     let say = b.last_say();

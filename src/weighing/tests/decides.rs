@@ -1,5 +1,6 @@
 //! One condition each: what would be done otherwise if it were not asked.
 
+use super::after::goes_on_with_a_bowl;
 use super::returns::{asks, say};
 use super::*;
 use crate::vocabulary::command::Choice;
@@ -430,21 +431,7 @@ fn what_is_taken_out_in_the_air_as_it_was_asked_for_needs_no_word() {
 
 #[test]
 fn what_came_into_the_bowl_before_a_restart_is_no_more_than_a_scatter_of_it() {
-    let recorded = crate::vocabulary::progress::Weighed {
-        seq: 1,
-        net: g("80.10"),
-    };
-    let progress = Progress {
-        weighed: [(1, recorded)].into(),
-        bowls: [(1, g("280.10"))].into(),
-        resumed: true,
-        ..Progress::default()
-    };
-    let steps = vec![
-        step(1, "Salt", "80.00", VesselWay::Bowl),
-        step(2, "Oil", "35.00", VesselWay::Bowl),
-    ];
-    let mut b = Bench::with(vec![scale("bench")], plan(steps, None), progress);
+    let mut b = goes_on_with_a_bowl();
     b.hold(2.0).land(280.12).hold(3.0);
     assert!(!say(&b).contains("more than recorded"), "{}", say(&b));
     b.say(Command::Next);
