@@ -28,7 +28,7 @@ use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use bismar::protocol::client::Client;
+use bismar::protocol::client::{Client, ClientError};
 use bismar::protocol::event::{self, Told};
 use bismar::rehearsal::pty::PtyLine;
 use bismar::scale::settings::{PortSelector, ScaleSettings};
@@ -79,6 +79,14 @@ pub fn free_port() -> u16 {
     }
 }
 
+/// The socket is taken before all else, and lets in before anything is served: only an answer says that the page is too.
+fn answers(person: &Person) -> bool {
+    let Ok(mut client) = Client::connect_to(&person.socket()) else {
+        return false;
+    };
+    matches!(client.status(), Ok(_) | Err(ClientError::Refused(_)))
+}
+
 /// A running daemon; its log is kept for messages. Killed when dropped.
 pub struct Daemon {
     pub child: Child,
@@ -105,7 +113,7 @@ impl Daemon {
             }
         });
         let daemon = Daemon { child, log };
-        daemon.until(|| Client::connect_to(&person.socket()).is_ok());
+        daemon.until(|| answers(person));
         daemon
     }
 
