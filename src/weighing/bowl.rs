@@ -113,7 +113,8 @@ impl Engine {
     pub(super) fn bowl_came_back(&mut self, scale: ScaleIndex, by: Mass, d: Mass) {
         let stirred = self.run.was_mixed_before();
         let little = by.is_negative() && by.abs() <= self.stirred_off(scale, d);
-        if stirred && little {
+        let most = self.run.weighed_into_bowl().ratio(1, 3);
+        if stirred && little && by.abs() <= most.max(super::order::vessel_at_least(d)) {
             // The charge is what was weighed in; the spoon took a little of all of it.
             if by.abs() > d * 5 {
                 let grams = phrases::grams(by.abs(), d);

@@ -32,6 +32,8 @@ const UNSEEN_US: u64 = 8_000_000;
 const UNRECORDED_US: u64 = 20_000_000;
 /// A batch waits for the empty pan after its last lift for no longer than 6 s.
 const CLOSING_US: u64 = 6_000_000;
+/// For one that is back from its last mixing and still moves, for no longer than 15 s.
+const SETTLING_US: u64 = 15_000_000;
 /// Who says that it is mixed may be just setting the bowl down: 1.5 s.
 const BACK_US: u64 = 1_500_000;
 /// What rests and is short for 30 s may have been the last of it.
@@ -93,7 +95,12 @@ impl Engine {
         let unseen = run.bowl.gross.is_some();
         let back = unseen && (self.is_loaded(run.last_scale()) || waited < BACK_US);
         let spoken = run.lift_check.is_none() && !back;
-        Some(spoken || waited > CLOSING_US)
+        let longest = match unseen && self.is_loaded(run.last_scale()) {
+            // It is about to rest.
+            true => SETTLING_US,
+            false => CLOSING_US,
+        };
+        Some(spoken || waited > longest)
     }
 
     /// The scale was switched off after the last lift: the batch closes without the empty pan's word.

@@ -431,9 +431,10 @@ impl Pan {
         (self.swiftness() / 2.0).clamp(0.05, 3.0)
     }
 
-    /// So many lines of a pour the indication does not show yet.
-    pub fn lines_behind(&self) -> i64 {
-        1 + (self.lag() * 1e6 / self.interval.max(1) as f64) as i64
+    /// So much of a pour that grew by `flow` from line to line the indication does not show yet, and a quarter more.
+    pub fn streamed(&self, flow: Mass) -> Mass {
+        let interval = self.interval.max(1) as i64;
+        flow.ratio((interval + (self.lag() * 1e6) as i64) * 5, interval * 4)
     }
 
     /// The most that a hand pours and the indication does not show yet.
@@ -474,14 +475,22 @@ impl Pan {
     }
 
     /// How long the indication has to rest on a scale that takes `swift` seconds: what still creeps in
-    /// after that is less than a tenth of d.
-    fn window_for(&self, swift: f64) -> f64 {
-        self.spec.steady_window.max((1.1 * swift).min(8.0))
+    /// after that is less than a tenth of d. What `arrives` on the empty pan rests longer: a mean over a while shows
+    /// what only touched the pan for all of that while, which is a quarter more than `swift`.
+    fn window_for(&self, swift: f64, arrives: bool) -> f64 {
+        let share = if arrives { 1.3 } else { 1.1 };
+        self.spec.steady_window.max((share * swift).min(8.0))
+    }
+
+    /// Whether the last change began at the empty pan, and `weight` is what came onto it.
+    fn arrives(&self, weight: Mass, d: Mass) -> bool {
+        let began = self.trace.start().zip(self.zero_shown());
+        began.is_some_and(|(start, zero)| (start - zero).abs() <= d * 5 && weight - zero > d * 20)
     }
 
     /// Whether this one load shows that the scale needs a longer rest than it was given.
     pub fn wants_longer(&mut self, shape: &Shape) -> bool {
-        if self.swift.is_some() || self.window_for(shape.swift) <= self.spec.steady_window {
+        if self.swift.is_some() || self.window_for(shape.swift, false) <= self.spec.steady_window {
             return false;
         }
         self.learn(shape, false);
@@ -493,6 +502,16 @@ impl Pan {
     fn is_slower_than_readings(&self, unread: u32) -> bool {
         let (fewest, seen) = self.on_the_way;
         seen >= 1 && (2 + unread..u32::MAX).contains(&fewest)
+    }
+
+    /// Whether `shown` came onto the empty pan over fewer readings than a load does on this scale, and has not rested: a
+    /// mean over a while shows what touches the pan for a moment so, and lets go of it as fast.
+    fn only_touched(&self, shown: Mass, d: Mass) -> bool {
+        let (fewest, seen) = self.on_the_way;
+        seen > 0 && self.arrives(shown, d) && {
+            let zero = self.zero_shown().unwrap_or_default();
+            self.shape(zero, shown, d).on_the_way < fewest
+        }
     }
 
     /// What is learned of the filter so far.
@@ -513,7 +532,7 @@ impl Pan {
     }
 
     fn fit_windows(&mut self, swift: f64) {
-        self.steady.set_window(self.window_for(swift));
+        self.steady.set_window(self.window_for(swift, false));
         let settling = (4.0 * self.lag() + self.tail).max(4.0 * self.tail);
         self.wander.set_settling(settling);
     }
@@ -636,6 +655,10 @@ impl Pan {
             self.trace.begin(r.at, r.weight);
         }
         let was_steady = self.steady.is_steady();
+        if let Some(swift) = self.swift {
+            let arrives = !was_steady && self.arrives(r.weight, d);
+            self.steady.set_window(self.window_for(swift, arrives));
+        }
         // A line without a unit is never steady: it guides the hand and is not recorded.
         let counts = r.unit.is_some();
         let steady = self.steady.push(r.at, r.weight, d, r.steady, counts);
@@ -780,6 +803,7 @@ impl Pan {
         let clean = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
         // What was not quite at rest goes on below the key.
         let fell = before.weight - r.weight > d * 100;
+        let touched = self.only_touched(before.weight, d);
         let surely = fell && self.is_slower_than_readings(unread + 1);
         let to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
         if !(clean && to_zero && anchor.abs() > d * 20) {
@@ -806,6 +830,7 @@ impl Pan {
         let poured_at_most = Some(poured(before, r));
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
+            _ if touched => JumpCause::Load,
             // Neither a lift nor a landing is so fast on this scale.
             (None, _) | (_, None) | (Some(_), Some(_))
                 if surely || (self.is_slower_than_readings(unread) && r.weight.abs() <= d) =>

@@ -254,11 +254,9 @@ impl Engine {
                 // It holds what it held when it left, as far as that was seen.
                 let rest = tared.content.rest.unwrap_or_default();
                 let most = tared.content.most.max(rest);
-                let lag = self.pans[scale].lag();
-                let share = (lag * 100.0).clamp(10.0, 60.0) as i64;
-                let slack = (most - rest).ratio(share, 100) + d * 20;
                 let least = most - (d * 20).max(most.ratio(1, 50));
-                let as_it_left = net >= least && net <= most + slack;
+                let as_it_left =
+                    net >= least && net <= most + self.streamed_unseen(scale, &tared) + d * 20;
                 if asked_back && self.is_as_it_was_seen(scale, &tared, level) {
                     tared.tare.carried += 2;
                     self.vessel_returned(level, tared)
@@ -411,7 +409,6 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let pan = &self.pans[scale];
         if !self.is_plausible(tared, level) {
             return false;
         }
@@ -424,11 +421,17 @@ impl Engine {
         let least = vessel_at_least(level.d);
         let asked_out = (rest - step.target).max(Mass::ZERO);
         let lost = most - net > most.ratio(1, 5) + asked_out + least;
-        // Nothing is gained off the pan, but what streamed in and was not shown yet.
-        let streamed = tared.content.flow * (pan.lines_behind() * 2);
-        let unseen = streamed.min((most - rest).ratio(1, 2) + pan.unseen());
-        let gained = net - most > unseen + least;
+        // Nothing is gained off the pan but that.
+        let gained = net - most > self.streamed_unseen(scale, tared) + least;
         !lost && !gained
+    }
+
+    /// What streamed into the vessel before it left, and was not shown yet.
+    fn streamed_unseen(&self, scale: ScaleIndex, tared: &Tared) -> Mass {
+        let pan = &self.pans[scale];
+        let rest = tared.content.rest.unwrap_or_default();
+        let moved = (tared.content.most - rest).max(Mass::ZERO);
+        (pan.streamed(tared.content.flow)).min(moved.ratio(1, 2) + pan.unseen())
     }
 
     pub(super) fn in_vessel_mismatch(

@@ -386,6 +386,14 @@ impl Run {
         self.bowl.gross.filter(|_| self.is_in_the_same_bowl())
     }
 
+    /// What was weighed into the bowl that was in use last, as far as it went in without another vessel between.
+    pub fn weighed_into_bowl(&self) -> Mass {
+        let before = (0..self.step).rev();
+        let bowls = before.take_while(|&index| self.is_bowl(index));
+        let weighed = bowls.filter_map(|index| self.done.get(index)?.as_ref());
+        weighed.map(|weighed| weighed.net).sum()
+    }
+
     pub fn is_bowl(&self, index: usize) -> bool {
         let step = self.plan.steps.get(index);
         step.is_some_and(|step| step.vessel == VesselWay::Bowl)

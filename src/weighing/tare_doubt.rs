@@ -184,9 +184,12 @@ impl Engine {
         // At the display's zero it may as well be the key.
         suspect.exchanged |= !asked && above <= least && !shows_zero(seen.weight, seen.d);
         let own = vessel.unwrap_or(base - zero);
-        // A source comes back without what was taken from it, be it nearly all.
+        // A source comes back without what was taken from it, be it nearly all; and what was seen off may have been
+        // poured out.
+        let seen_off = asked && suspect.since.rested_low() && high - low >= own.ratio(4, 5);
         let back = match step.vessel {
             VesselWay::Difference => own.ratio(1, 20),
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if seen_off => own.ratio(1, 5),
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => own.ratio(4, 5),
         }
         .max(least);
@@ -273,6 +276,15 @@ impl Engine {
         tared.content.rest = then.before.rest;
         tared.content.most = then.before.most;
         if self.is_as_it_was_seen(doubted.scale, tared, level) {
+            return self.vessel_returned(level, Box::new(*tared));
+        }
+        let shows_the_same =
+            self.pans[doubted.scale].same(level.weight, then.before.shown, level.d);
+        if !same_frame && shows_the_same {
+            // It shows what it did, and by a frame that moved it would be another: what had shown as the empty pan's
+            // zero lay on it, and is gone.
+            tared.tare.base = then.before.base;
+            tared.tare.vessel = Some(tared.tare.base - low);
             return self.vessel_returned(level, Box::new(*tared));
         }
         self.ask_about_vessel(level, Box::new(*tared))

@@ -828,3 +828,59 @@ fn who_set_something_down_before_the_pan_was_seen_empty_is_asked_for_a_word() {
         b.last_say()
     );
 }
+
+/// A bowl with 60 g in it that is back from the mixing, lighter by so much.
+fn back_from_the_mixing(lost: f64) -> Bench {
+    let steps = || {
+        let mut steps = vec![
+            step(1, "Salt", "60.00", VesselWay::Bowl),
+            step(2, "Oil", "20.00", VesselWay::Bowl),
+        ];
+        steps[0].last_of_phase = true;
+        steps[1].phase = 1;
+        let mut plan = plan(steps, Some("Stir."));
+        plan.phases.push(PlannedPhase {
+            name: "Wet".into(),
+            mix: None,
+        });
+        plan
+    };
+    let mut b = Bench::new(steps());
+    b.hold(2.0)
+        .land(1340.0)
+        .hold(2.0)
+        .pour(1400.0, 6.0)
+        .hold(3.0);
+    b.expect_cue(CueKind::Mix);
+    b.land(0.0).hold(3.0).land(1400.0 - lost).hold(4.0);
+    b
+}
+
+#[test]
+fn what_a_spoon_takes_along_is_a_little_of_what_is_in_the_bowl_and_not_of_the_bowl() {
+    let unsure = |b: &Bench| {
+        let weights = b.rows.iter().filter(|row| row.kind == RowKind::Weighed);
+        weights
+            .clone()
+            .last()
+            .is_some_and(|row| row.verdict.is_none())
+    };
+    assert!(!unsure(&back_from_the_mixing(3.0)));
+    // So much is less than a fiftieth of it all, and more than a third of what was weighed.
+    assert!(unsure(&back_from_the_mixing(24.0)));
+}
+
+#[test]
+fn the_batch_closes_once_the_bowl_that_is_back_has_come_to_rest() {
+    let mut b = before_a_mixing();
+    b.hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    b.land(0.0).hold(3.0);
+    b.say(Command::Next);
+    // Half of it was poured away, and the scale takes eight seconds to show that.
+    b.pour(300.0, 0.3).pour(330.0, 8.0).hold(3.0);
+    assert!(b.rows.iter().any(|row| row.kind == RowKind::Closed));
+    let weight = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
+    assert_eq!(weight.and_then(|row| row.verdict), None, "{weight:?}");
+    assert!(weight.is_some_and(|row| row.uncertainty > Some(g("29.00"))));
+}

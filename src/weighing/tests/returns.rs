@@ -551,3 +551,87 @@ fn what_the_tare_crept_goes_on_in_the_pour() {
     b.say(Command::Keep).hold(1.0);
     assert!(claimed(&b).1 >= g("0.1"), "{:?}", claimed(&b));
 }
+
+/// A bowl of 300 g with 20 g of the first step in it, and the second begun.
+fn second_into_the_bowl() -> Bench {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+    b.pour(325.0, 3.0).hold(2.0);
+    b
+}
+
+#[test]
+fn a_bowl_that_was_poured_out_while_its_tare_was_in_doubt_is_asked_about() {
+    let mut b = second_into_the_bowl();
+    // The key, in the middle of the pour.
+    b.pour(328.0, 2.0).jump(0.0).hold(6.0);
+    asks(&b, "The tare must be seen again");
+    // With more than a fifth of it gone, and lifted before the empty pan had rested.
+    b.pour(-328.0, 0.3).hold(0.5).pour(-98.0, 0.3).hold(3.0);
+    asks(&b, "or say next, and go on with what is in it now");
+    b.say(Command::Next).hold(1.0);
+    b.expect_cue(CueKind::Add);
+}
+
+#[test]
+fn what_came_off_the_empty_pan_under_a_source_moves_no_source() {
+    let mut b = Bench::new(plan(
+        vec![step(1, "Oil", "12.00", VesselWay::Difference)],
+        None,
+    ));
+    // A spoon of 13 g lies there, and goes as the bottle comes.
+    b.hold(2.0).pour(137.0, 0.4).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.land(-13.0).hold(3.0);
+    asks(&b, "The tare must be seen again");
+    b.land(137.0).hold(3.0);
+    assert!(!say(&b).contains("Not as it left"), "{}", say(&b));
+    b.land(-13.0).hold(3.0).land(125.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn by_a_word_a_beaker_gains_no_more_than_was_streaming_in() {
+    let mut b = Bench::one("Salt", "36.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(180.0, 8.0);
+    // Lifted while a slow stream went in, and back with a fifth more.
+    b.land(0.0).hold(2.0).land(186.0).hold(3.0);
+    asks(&b, "Not as it left");
+    b.say(Command::Next).hold(2.0);
+    let row = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
+    let row = row.expect("a weight");
+    assert_eq!((row.net, row.verdict), (Some(g("36.00")), None), "{row:?}");
+    assert!(row.uncertainty > Some(g("6.00")), "{row:?}");
+}
+
+/// A mean over two seconds shows what touches the pan for a moment as a plateau of two seconds.
+#[test]
+fn what_only_touched_the_pan_of_a_slow_mean_is_no_vessel() {
+    let mut b = Bench::new(plan(
+        vec![
+            step(1, "Salt", "12.00", VesselWay::Beaker),
+            step(2, "Oil", "12.00", VesselWay::Beaker),
+        ],
+        None,
+    ));
+    b.hold(3.0)
+        .pour(150.0, 2.0)
+        .hold(4.0)
+        .pour(162.0, 4.0)
+        .hold(5.0);
+    b.pour(0.0, 2.0).hold(4.0);
+    b.expect(&["12.00"]);
+    b.expect_cue(CueKind::Place);
+    let before = b.cues.len();
+    for touch in [0.1, 0.3] {
+        b.pour(20.0, touch).hold(2.0 - touch);
+        b.pour(0.0, touch).hold(4.0);
+        assert_eq!(b.cues.len(), before, "{:?}", b.cues.last());
+    }
+    b.pour(150.0, 2.0).hold(4.0);
+    b.expect_cue(CueKind::Add);
+}
