@@ -349,13 +349,13 @@ impl Engine {
             || (jump.cause == JumpCause::Unknown && zero.abs() > vessel_at_least(seen.d));
         if sure_key {
             // The vessel still stands there; the frame moved.
-            self.shift_zero(scale, shift, jump.from_rest);
+            self.shift_zero(scale, shift, jump.sure);
             let unchanged = (jump.from - written.weight.shown).abs() <= written.weight.uncertainty;
-            if written.weight.no_lift && jump.from_rest && unchanged {
+            if written.weight.no_lift && jump.sure == Sure::Rest && unchanged {
                 // Whoever presses TARE after the record goes on to the next ingredient.
                 return self.next_in_bowl(written, jump.to, seen.d);
             }
-            if !jump.from_rest {
+            if jump.sure != Sure::Rest {
                 // It was moving when the key was pressed; how far, nobody saw to the end.
                 written.weight.tare.unproven +=
                     (jump.from - written.weight.shown).abs() + seen.d * 5;

@@ -133,7 +133,7 @@ impl Engine {
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             if matches!(jump.cause, JumpCause::Key) {
-                self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+                self.shift_zero(scale, jump.to - jump.from, jump.sure);
             } else {
                 self.set_zero(scale, jump.to, false);
             }

@@ -35,6 +35,14 @@ impl Engine {
             tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
         }
         tared.content.most = tared.content.most.max(net);
+        let unpoured = tared.tare.carried == 0 && rest.abs() <= seen.d * 5 && net <= seen.d * 5;
+        if pours && unpoured && tared.suspect.is_none() && self.pans[step.scale].flat().is_some() {
+            // What is poured in stays: what had shown more was a hand, or a spoon that stirred.
+            tared.content.poured = false;
+            tared.content.above = None;
+            tared.content.most = net;
+            tared.content.dip.stood(-net, seen.d);
+        }
         let came = seen
             .before
             .map_or(Mass::ZERO, |before| seen.weight - before);

@@ -732,7 +732,7 @@ impl Engine {
         // "Net" at zero carries what the TARE key took off.
         let may_be_empty = |shown: Mass| shown <= seen.d * 3 && waits && !seen.net_flag;
         let flat = match (pan.zero, seen.steady) {
-            (None, None) if may_be_empty(seen.weight.abs()) => pan.follow_flat(seen),
+            (None, None) if may_be_empty(seen.weight.abs()) => pan.flat(),
             (Some(_) | None, _) => None,
         };
         let Some(level) = seen.steady.or(flat) else {

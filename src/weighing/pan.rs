@@ -44,6 +44,9 @@ pub const SLOW: f64 = 2.5;
 /// lost lines than this a lift may have passed by.
 const MOST_UNREAD: u32 = 1;
 
+/// What two readings 0.3 s apart agree on stood there, to a few steps.
+const AGREE_US: u64 = 300_000;
+
 /// A lift takes no longer than this: 3 s.
 const PEAK_US: u64 = 3_000_000;
 
@@ -118,7 +121,7 @@ pub struct Pan {
     pub wander: Wander,
     /// `None` until something says what the scale shows with nothing on it.
     pub zero: Option<Zero>,
-    /// The readings in a row that agree, while nothing is thought to be on it.
+    /// The last readings in a row that agree.
     flat: Option<Level>,
     /// Seconds from 10 to 90 % of one load, the shortest of late: the scale's filter, not the hand.
     pub swift: Option<f64>,
@@ -257,18 +260,6 @@ pub struct Observation {
 }
 
 impl Observation {
-    /// The readings in a row that agree with this one to a step, `flat` being those before it.
-    pub fn go_on_from(&self, flat: Option<Level>) -> Level {
-        let before = flat.filter(|flat| (self.weight - flat.weight).abs() <= self.d);
-        Level {
-            weight: self.weight,
-            d: self.d,
-            readings: before.map_or(0, |flat| flat.readings) + 1,
-            at: self.at,
-            since: before.map_or(self.at, |flat| flat.since),
-        }
-    }
-
     /// Whether it rose to exactly zero by more than a hand pours between two readings: a key that was pressed
     /// while the indication was below zero.
     pub fn leaps_to_zero(&self) -> bool {
@@ -310,7 +301,7 @@ pub struct Jump {
     pub from: Mass,
     pub to: Mass,
     /// Whether `from` was a weight at rest.
-    pub from_rest: bool,
+    pub sure: Sure,
     /// What stood there had come as one load does.
     pub one_load: bool,
     /// Nothing but its speed tells it.
@@ -416,7 +407,7 @@ impl Pan {
 
     /// Follows readings that agree to a step; gives them once they have, for longer than a display holds one weight.
     pub fn lasts(&self, so_far: &mut Option<Level>, seen: &Observation) -> Option<Level> {
-        let flat = seen.go_on_from(*so_far);
+        let flat = Level::go_on(*so_far, seen.at, seen.weight, seen.d);
         *so_far = Some(flat);
         Some(flat).filter(|flat| flat.is_flat_for(self.sends.holds()))
     }
@@ -631,8 +622,10 @@ impl Pan {
         } else {
             self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
         }
-        if let Some(before) = before.filter(|_| !self.lost) {
-            self.sends.line(r.weight - before.weight, silence, gap, d);
+        let change = before.filter(|_| !self.lost);
+        let change = change.map(|before| r.weight - before.weight);
+        if let Some(change) = change {
+            self.sends.line(change, silence, gap, d);
         }
         self.lost = false;
         self.overload = false;
@@ -647,6 +640,11 @@ impl Pan {
         } else {
             self.confirm_jump(before, r, d, unread)
         };
+        match change {
+            _ if jump.is_some() || self.unconfirmed.is_some() => self.sends.leapt(),
+            Some(change) => self.sends.follow_display(change, silence, d),
+            None => {}
+        }
         if let Some(jump) = &jump {
             self.sends.jumped(jump);
         }
@@ -681,6 +679,7 @@ impl Pan {
             .zip(self.prior)
             .is_some_and(|(b, prior)| b.weight - prior > poured(b, r) + d * 20);
         self.prior = before.map(|b| b.weight);
+        self.flat = Some(Level::go_on(self.flat, r.at, r.weight, d));
         let peak = self.follow_peak(r);
         self.last = Some(*r);
         Observation {
@@ -782,14 +781,15 @@ impl Pan {
         let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
         let moved = (before.weight - r.weight).abs() > d * 3;
         if flag_changed && moved {
-            // TARE shows exactly zero; what is there already came after it, and was coming before.
+            // TARE shows exactly zero.
             let tared =
                 flags.1 == Some(Shown::Net) && r.weight.abs() <= (d * 3).max(poured(before, r));
-            let from_rest = self.steady.is_steady() && r.weight.abs() <= d;
+            // What is there already came after the key, and was coming before.
+            let exact = !tared || r.weight.abs() <= d;
             return Some(Jump {
                 from: before.weight,
                 to: if tared { Mass::ZERO } else { r.weight },
-                from_rest: from_rest || (!tared && self.steady.is_steady()),
+                sure: if exact { self.sure() } else { Sure::Guessed },
                 one_load: self.came_as_one(before.weight, d),
                 by_its_speed: false,
                 cause: JumpCause::Key,
@@ -820,7 +820,7 @@ impl Pan {
             return rough.then(|| Jump {
                 from: before.weight,
                 to: r.weight,
-                from_rest: false,
+                sure: Sure::Guessed,
                 one_load: self.came_as_one(before.weight, d),
                 by_its_speed: false,
                 cause: JumpCause::Slight,
@@ -853,7 +853,7 @@ impl Pan {
             } else {
                 Mass::ZERO
             },
-            from_rest: steady.is_some(),
+            sure: self.sure(),
             one_load: self.came_as_one(before.weight, d),
             by_its_speed: matches!(cause, JumpCause::Key | JumpCause::Unknown),
             cause,
@@ -953,17 +953,26 @@ impl Pan {
         self.zero.map_or(Sure::Guessed, |zero| zero.sure)
     }
 
-    /// What the empty pan shows with this reading, once that has lasted, be it for less than a rest.
-    pub fn follow_flat(&mut self, seen: &Observation) -> Option<Level> {
-        let mut flat = self.flat;
-        let lasts = self.lasts(&mut flat, seen);
-        self.flat = flat;
-        lasts
+    /// What it shows, once that has lasted for longer than a display holds one weight, be it for less than a rest.
+    pub fn flat(&self) -> Option<Level> {
+        let holds = self.sends.holds();
+        self.flat.filter(|flat| flat.is_flat_for(holds))
+    }
+
+    /// How sure the last reading is as a weight: of one on its way no two agree that are so far apart.
+    fn sure(&self) -> Sure {
+        let holds = self.sends.holds();
+        let agree = |flat: Level| flat.at.since(flat.since) >= AGREE_US + holds * 2;
+        match self.steady.is_steady() {
+            true => Sure::Rest,
+            false if self.flat.is_some_and(agree) => Sure::Flat,
+            false => Sure::Guessed,
+        }
     }
 
     /// Where nothing better is known, what the empty pan shows for less than a rest is its zero.
-    pub fn see_flat_zero(&mut self, seen: &Observation) {
-        if let Some(flat) = self.follow_flat(seen)
+    pub fn see_flat_zero(&mut self) {
+        if let Some(flat) = self.flat()
             && self.zero_sure() != Sure::Rest
         {
             self.zero = Some(Zero::flat(flat.weight));

@@ -51,7 +51,7 @@ impl Engine {
             let (zero, shift) = (self.zero(scale), jump.to - jump.from);
             if jump.cause == JumpCause::Key || zero.abs() > vessel_at_least(seen.d) {
                 // With another tare in force an empty pan would not show zero.
-                self.shift_zero(scale, shift, jump.from_rest);
+                self.shift_zero(scale, shift, jump.sure);
                 return clear(unseen);
             }
             return clear(true);
@@ -194,7 +194,7 @@ impl Engine {
                     self.follow_tail(scale, seen.weight);
                 }
                 if seen.steady.is_none() && known {
-                    self.pans[scale].see_flat_zero(seen);
+                    self.pans[scale].see_flat_zero();
                 }
                 State::Empty
             }
@@ -238,14 +238,14 @@ impl Engine {
                     if landing.keyed.is_some() {
                         self.suspect(Why::Unseen);
                     }
-                    self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+                    self.shift_zero(scale, jump.to - jump.from, jump.sure);
                     landing.keyed = Some(jump);
                 }
                 // On its way up it passes by zero; or it was the key.
                 JumpCause::Unknown if jump.from < jump.to => self.suspect(Why::Unseen),
                 JumpCause::Unknown if self.zero(scale).abs() > vessel_at_least(seen.d) => {
                     // With another tare in force an empty pan would not show zero.
-                    self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+                    self.shift_zero(scale, jump.to - jump.from, jump.sure);
                     landing.keyed = Some(jump);
                 }
                 JumpCause::Unknown => return self.keyed_or_lifted(scale, seen, jump),
@@ -480,7 +480,8 @@ impl Engine {
         if one && keyed.is_none() && !by_key {
             pan.learn(&shape, false);
         }
-        if by_key {
+        if by_key && keyed.is_none() {
+            // By how much it moved the zero nobody saw.
             pan.doubt_zero();
         }
         let back = self.more_than_was_put_away(scale, mass).filter(|_| !known);
@@ -700,7 +701,7 @@ impl Engine {
                 || (jump.cause == JumpCause::Unknown
                     && self.zero(scale).abs() > vessel_at_least(seen.d)))
         {
-            self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+            self.shift_zero(scale, jump.to - jump.from, jump.sure);
             return State::TareUnknown(Box::new(unsure));
         }
         unsure.low = unsure.low.min(seen.weight);

@@ -2,7 +2,7 @@
 
 use super::bowl::is_a_pour;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Observation};
+use super::pan::{Jump, JumpCause, Observation, Sure};
 use super::state::{Dip, Mismatch, Refused, Removed, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
@@ -200,7 +200,7 @@ impl Engine {
             // Under what is back, or it was lifted once more: it has to be seen at rest and alone.
             removed.blind = true;
             if jump.cause == JumpCause::Key {
-                self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+                self.shift_zero(scale, jump.to - jump.from, jump.sure);
             }
             return State::Removed(removed);
         }
@@ -214,8 +214,12 @@ impl Engine {
             let shift = jump.to - jump.from;
             removed.tared.tare.base += shift;
             removed.tared.tare.carried += 2;
-            let exact = jump.from_rest || from == Load::Nothing;
-            self.shift_zero(scale, shift, certain && exact);
+            let sure = match from {
+                Load::Nothing => Sure::Rest,
+                Load::Something | Load::BelowEmpty => jump.sure,
+            };
+            let sure = if certain { sure } else { Sure::Guessed };
+            self.shift_zero(scale, shift, sure);
         }
         State::Removed(removed)
     }

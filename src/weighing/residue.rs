@@ -95,7 +95,7 @@ impl Engine {
             // Whatever it was, the empty pan must be seen again before a beaker is believed.
             let key = jump.cause == JumpCause::Key;
             match key {
-                true => self.shift_zero(scale, jump.to - jump.from, jump.from_rest),
+                true => self.shift_zero(scale, jump.to - jump.from, jump.sure),
                 false => self.set_zero(scale, jump.to, false),
             }
             emptied.empty = false;

@@ -43,7 +43,6 @@ impl Sends {
     const HOLDS_US: u64 = 1_200_000;
 
     pub fn line(&mut self, change: Mass, silence: u64, gap: bool, d: Mass) {
-        self.follow_display(change, silence, d);
         let moved = change.abs() > (d * 20).max(Mass::from_g(2));
         self.seldom = if silence > Sends::SELDOM_US {
             self.seldom + 1
@@ -59,7 +58,12 @@ impl Sends {
     }
 
     /// What moves by much from one weight to the next, with the same weight said again between, is held by the display.
-    fn follow_display(&mut self, change: Mass, silence: u64, d: Mass) {
+    /// A key or a lift at once, which says nothing of the display.
+    pub fn leapt(&mut self) {
+        self.same = (0, 0);
+    }
+
+    pub fn follow_display(&mut self, change: Mass, silence: u64, d: Mass) {
         let (lasted, again) = (self.same.0 + silence, self.same.1);
         if change == Mass::ZERO {
             self.same = (lasted, again + 1);

@@ -598,6 +598,13 @@ impl Dip {
         }
     }
 
+    /// Readings agreed so far `below` the base: nobody takes anything out of an empty vessel, and what flickers is less.
+    pub fn stood(&mut self, below: Mass, d: Mass) {
+        if below > d * 10 {
+            self.lasted = self.lasted.max(below);
+        }
+    }
+
     /// What a hand held up comes back at once, as fast as the scale shows it; what is poured takes longer.
     pub fn returns(&self, at: Moment, lag: f64) -> bool {
         let most = RETURNS_US + (lag * 2e6) as u64;

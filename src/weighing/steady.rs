@@ -40,6 +40,18 @@ pub struct Level {
 const FLAT_US: u64 = 400_000;
 
 impl Level {
+    /// The readings in a row that agree with this one to a step, `flat` being those before it.
+    pub fn go_on(flat: Option<Level>, at: Moment, weight: Mass, d: Mass) -> Level {
+        let before = flat.filter(|flat| (weight - flat.weight).abs() <= d);
+        Level {
+            weight,
+            d,
+            readings: before.map_or(0, |flat| flat.readings) + 1,
+            at,
+            since: before.map_or(at, |flat| flat.since),
+        }
+    }
+
     /// Whether readings agreed for as long as that, at rest or not.
     pub fn is_flat(&self) -> bool {
         self.is_flat_for(0)

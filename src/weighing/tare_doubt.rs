@@ -1,7 +1,7 @@
 //! A tare that is in doubt while a vessel stands: what proves it again, and what is asked for meanwhile.
 
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Observation};
+use super::pan::{Jump, JumpCause, Observation, Sure};
 use super::state::{Asked, Before, Removed, State, Suspect, Tared};
 use super::steady::Level;
 use super::zero::shows_zero;
@@ -129,11 +129,26 @@ impl Engine {
                 ..Removed::new(tared)
             });
         }
-        let held_some = tared.content.poured || (jump.from - tared.tare.base).abs() > seen.d * 2;
-        let exact = jump.from_rest || !held_some;
+        let net = jump.from - tared.tare.base;
+        // Something that was tared with the vessel was taken out of it: nothing of this step is in it, and what the
+        // key made zero is the tare.
+        let lightened =
+            step.vessel != VesselWay::Difference && !tared.content.poured && net < -(seen.d * 2);
+        let held_some = tared.content.poured || (net.abs() > seen.d * 2 && !lightened);
+        if lightened {
+            tared.tare.vessel = tared.tare.vessel.map(|vessel| vessel + net);
+            if jump.sure != Sure::Rest {
+                tared.tare.vessel = None;
+            }
+            if self.run.is_in_the_same_bowl() {
+                self.taken_from_bowl(scale, net.abs());
+            }
+        }
+        let least = if lightened { Sure::Flat } else { Sure::Rest };
+        let exact = jump.sure >= least || !(held_some || lightened);
         if held_some {
             tared.content.poured = true;
-            if jump.from_rest {
+            if jump.sure == Sure::Rest {
                 tared.content.rest = Some(net_of(step, tared.tare.base, jump.from));
                 tared.content.moved = false;
             }
@@ -160,7 +175,7 @@ impl Engine {
         if tared.suspect.is_none() {
             match tared.tare.vessel.filter(|_| !held_some) {
                 Some(vessel) => self.set_zero(scale, jump.to - vessel, true),
-                None => self.shift_zero(scale, shift, jump.from_rest),
+                None => self.shift_zero(scale, shift, jump.sure),
             }
         }
         State::Tared(tared)

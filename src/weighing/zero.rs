@@ -44,12 +44,12 @@ impl Engine {
     /// The zero as worked out from a jump. `exact`: from weights at rest alone.
     pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass, exact: bool) {
         let by = zero - self.zero(scale);
-        self.shift_records(scale, by, exact);
+        self.shift_records(scale, by, Sure::by_rest(exact));
         self.pans[scale].zero = Some(Zero::worked_out(zero, exact));
     }
 
     /// The records that wait for the empty pan move with the frame.
-    fn shift_records(&mut self, scale: ScaleIndex, by: Mass, exact: bool) {
+    fn shift_records(&mut self, scale: ScaleIndex, by: Mass, sure: Sure) {
         let run = &mut self.run;
         // So does what the bowl shows between its steps.
         let shown = run.bowl.base.iter_mut().map(|(base, _)| base);
@@ -70,7 +70,7 @@ impl Engine {
         let check = run.lift_check.as_mut();
         if let Some(check) = check.filter(|check| check.scale == scale) {
             check.zero += by;
-            check.sure = check.sure.min(Sure::by_rest(exact));
+            check.sure = check.sure.min(sure);
             for (_, written) in &mut check.records {
                 written.weight.shown += by;
                 written.weight.tare.base += by;
@@ -78,13 +78,13 @@ impl Engine {
         }
     }
 
-    /// The frame moved by `shift`; the zero is as good as it was if that was seen from rest.
-    pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, from_rest: bool) {
-        self.shift_records(scale, shift, from_rest);
+    /// The frame moved by `shift`, which is so `sure`; the zero is at best as good as it was.
+    pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, sure: Sure) {
+        self.shift_records(scale, shift, sure);
         if let Some(zero) = &mut self.pans[scale].zero {
             zero.shown += shift;
             zero.seen = false;
-            zero.sure = zero.sure.min(Sure::by_rest(from_rest));
+            zero.sure = zero.sure.min(sure);
         }
     }
 

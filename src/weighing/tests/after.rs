@@ -884,3 +884,24 @@ fn the_batch_closes_once_the_bowl_that_is_back_has_come_to_rest() {
     assert_eq!(weight.and_then(|row| row.verdict), None, "{weight:?}");
     assert!(weight.is_some_and(|row| row.uncertainty > Some(g("29.00"))));
 }
+
+#[test]
+fn what_a_spoon_carries_off_before_the_pour_is_not_made_up_for_by_it() {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+    b.expect_cue(CueKind::Add);
+    // A spoon presses as it stirs, and goes with 0.3 g; the next pour comes before a rest.
+    b.pour(326.0, 0.3).hold(0.8).pour(319.7, 0.3).hold(0.5);
+    b.pour(330.0, 4.0).hold(4.0);
+    let row = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
+    let row = row.expect("a weight");
+    assert_eq!(row.step, 2);
+    assert!(
+        row.verdict.is_none() && row.uncertainty > Some(g("0.29")),
+        "{row:?}"
+    );
+}

@@ -4,6 +4,7 @@ use super::after::goes_on_with_a_bowl;
 use super::returns::{asks, say};
 use super::*;
 use crate::vocabulary::command::Choice;
+use crate::weighing::pan::Sure;
 use crate::weighing::pan::{JumpCause, Observation, Pan, PanSpec};
 use crate::weighing::pour::{Rate, most_poured};
 use crate::weighing::steady::Steady;
@@ -341,18 +342,22 @@ fn a_mark_of_net_at_zero_is_a_key_from_rest_and_one_in_a_pour_is_not() {
         let (mut pan, mut at) = (pan(), 0);
         shows(&mut pan, &mut at, weights, Some(Shown::Gross));
         let seen = shows(&mut pan, &mut at, &[to], Some(Shown::Net));
-        seen.jump.map(|jump| (jump.from_rest, jump.to))
+        seen.jump.map(|jump| (jump.sure, jump.to))
     };
     let rest = [150.0; 20];
     let mut moves = rest.to_vec();
     moves.extend([151.0, 152.0]);
-    assert_eq!(key(&rest, 0.0), Some((true, Mass::ZERO)));
+    assert_eq!(key(&rest, 0.0), Some((Sure::Rest, Mass::ZERO)));
     // It was poured into within the same reading.
-    assert_eq!(key(&rest, 2.0), Some((false, Mass::ZERO)));
-    assert_eq!(key(&moves, 0.0), Some((false, Mass::ZERO)));
+    assert_eq!(key(&rest, 2.0), Some((Sure::Guessed, Mass::ZERO)));
+    assert_eq!(key(&moves, 0.0), Some((Sure::Guessed, Mass::ZERO)));
+    // What agreed for less than our rest was there, to a few steps.
+    moves.extend([153.0; 4]);
+    assert_eq!(key(&moves, 0.0), Some((Sure::Flat, Mass::ZERO)));
+    moves.push(155.0);
     // To another weight the mark says that a tare went, and no zero.
-    assert_eq!(key(&rest, 40.0), Some((true, g("40"))));
-    assert_eq!(key(&moves, 40.0), Some((false, g("40"))));
+    assert_eq!(key(&rest, 40.0), Some((Sure::Rest, g("40"))));
+    assert_eq!(key(&moves, 40.0), Some((Sure::Guessed, g("40"))));
 }
 
 #[test]

@@ -104,3 +104,26 @@ fn what_a_display_holds_lies_nowhere() {
         last_weighed(&b)
     );
 }
+
+#[test]
+fn what_was_tared_with_the_vessel_and_taken_out_is_not_in_the_key_s_tare() {
+    for rests in [2.0, 0.8] {
+        let mut b = Bench::one("Salt", "12.00");
+        b.flag = Some(Shown::Gross);
+        b.hold(2.0).land(179.0).hold(1.5);
+        b.expect_cue(CueKind::Add);
+        b.pour(150.0, 0.4).hold(rests);
+        b.flag = Some(Shown::Net);
+        b.jump(0.0).hold(2.0);
+        asks(&b, "12.00 g to add");
+        b.pour(12.0, 4.0).hold(3.0);
+        b.expect(&["12.00"]);
+        b.land(-150.0).hold(3.0);
+        let row = last_weighed(&b);
+        assert_eq!(
+            (row.net, row.verdict),
+            (Some(g("12.00")), Some(Verdict::Inside)),
+            "{row:?}"
+        );
+    }
+}
