@@ -132,14 +132,18 @@ async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Char
 pub(super) type Asked<A> = Result<Query<A>, axum::extract::rejection::QueryRejection>;
 
 /// Fields of `told` as an answer of the form of the daemon's replies.
-pub(super) fn json(fields: serde_json::Value) -> Response {
-    let mut object = serde_json::Map::new();
-    object.insert("ok".to_owned(), true.into());
-    if let serde_json::Value::Object(fields) = fields {
-        object.extend(fields);
+pub(super) fn json(fields: impl serde::Serialize) -> Response {
+    #[derive(serde::Serialize)]
+    struct Answer<T> {
+        ok: bool,
+        #[serde(flatten)]
+        fields: T,
     }
-    let json = harmless_json(&serde_json::Value::Object(object).to_string());
-    ([(CONTENT_TYPE, super::JSON)], format!("{json}\n")).into_response()
+    // Whatever is told has fields, with texts for their names.
+    let text = serde_json::to_string(&Answer { ok: true, fields }).unwrap_or_default();
+    let mut json = harmless_json(&text);
+    json.push('\n');
+    ([(CONTENT_TYPE, super::JSON)], json).into_response()
 }
 
 /// As [`told_from`], of what was asked.

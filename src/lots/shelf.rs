@@ -190,9 +190,9 @@ pub fn unused(
     today: Date,
 ) -> Vec<Sentence> {
     let is = |lot: &Lot| lot.is(name, ingredient.unwrap_or(&lot.ingredient));
-    let all = listed(lots, batches, today).into_iter();
+    let all = listed(lots, batches, today).into_iter().take(lots.len());
     let mut told = Vec::new();
-    for one in all.filter(|one| is(&one.lot) && lots.contains(&one.lot)) {
+    for one in all.filter(|one| is(&one.lot)) {
         let (lot, ingredient) = (&one.lot.name, &one.lot.ingredient);
         let mut words = match elsewhere.said_of(&one.lot) {
             None => phrase!(

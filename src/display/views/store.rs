@@ -10,47 +10,86 @@ use super::{grams, plan};
 use crate::display::spoken::said;
 use crate::language::Sentence;
 use crate::lots::Lot;
-use crate::lots::shelf::{listed, unused};
+use crate::lots::shelf::{Listed, MADE_HERE, listed, unused};
 use crate::mass::Mass;
 use crate::workshop::batches::{archive, stocktake};
 use crate::workshop::tracing::{Step, Trace};
 use crate::workshop::{QueryError, today};
+
+/// What the store room shows; there may be as many lots as logs.
+#[derive(Debug, serde::Serialize)]
+pub struct Store {
+    file: String,
+    alike: Vec<String>,
+    lots: Vec<Shelved>,
+    damaged: Vec<String>,
+    known: Vec<String>,
+}
+
+#[derive(Debug, serde::Serialize)]
+struct Shelved {
+    lot: String,
+    ingredient: String,
+    supplier: Option<String>,
+    told: BTreeMap<&'static str, Option<String>>,
+    corrected: Vec<Corrected>,
+    listed: bool,
+    best_before: Option<String>,
+    left: Option<String>,
+    refused: Option<String>,
+}
+
+#[derive(Debug, serde::Serialize)]
+struct Corrected {
+    on: String,
+    reason: String,
+}
 
 /// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
 /// formulas are made of.
 ///
 /// # Errors
 /// Where the list or the logs do not read.
-pub fn store(context: &Context) -> Result<Value, QueryError> {
+pub fn store(context: &Context) -> Result<Store, QueryError> {
     let lots = context.lots()?;
     let (stock, elsewhere, damaged) = stocktake(&context.config().logs()?, threads())?;
-    let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
+    let shelved = |(n, Listed { lot, left, refused }): (usize, Listed)| {
+        // Those of the list come first.
+        let listed = n < lots.len();
+        let taken = elsewhere.said_of(&lot);
+        let corrected = lot.corrected.iter().map(|one| Corrected {
+            on: one.on.to_string(),
+            reason: one.reason.clone(),
+        });
+        Shelved {
+            told: lot.told().into_iter().collect(),
+            corrected: corrected.collect(),
+            listed,
+            best_before: lot.best_before.map(|day| day.to_string()),
+            left: left.map(grams),
+            refused: refused.as_ref().map(said),
+            supplier: beside(
+                match lot.supplier {
+                    Some(_) if !listed => Some(said(&MADE_HERE.into())),
+                    supplier => supplier,
+                },
+                taken,
+            ),
+            lot: lot.name,
+            ingredient: lot.ingredient,
+        }
+    };
     let rows = listed(&lots, &stock, today());
-    let rows = rows.into_iter().map(|one| {
-        json!({
-            "lot": one.lot.name,
-            "ingredient": one.lot.ingredient,
-            "supplier": beside(match (lots.contains(&one.lot), &one.lot.supplier) {
-                (false, Some(_)) => Some(said(&crate::lots::shelf::MADE_HERE.into())),
-                (_, supplier) => supplier.clone(),
-            }, elsewhere.said_of(&one.lot)),
-            "told": one.lot.told().into_iter().collect::<BTreeMap<_, _>>(),
-            "corrected": one.lot.corrected.iter().map(|one| json!({ "on": one.on.to_string(), "reason": one.reason })).collect::<Vec<_>>(),
-            "listed": lots.contains(&one.lot),
-            "best_before": one.lot.best_before.map(|day| day.to_string()),
-            "left": one.left.map(grams),
-            "refused": one.refused.as_ref().map(said),
-        })
-    });
+    let rows = rows.into_iter().enumerate().map(shelved).collect();
     let file = context.lots_file()?;
     let alike = alike(&lots, &file);
-    Ok(json!({
-        "file": file.display().to_string(),
-        "alike": alike.iter().map(|(_, words)| said(words)).collect::<Vec<_>>(),
-        "lots": rows.collect::<Vec<_>>(),
-        "damaged": damaged,
-        "known": plan::ingredients(context),
-    }))
+    Ok(Store {
+        file: file.display().to_string(),
+        alike: alike.iter().map(|(_, words)| said(words)).collect(),
+        lots: rows,
+        damaged: damaged.iter().map(ToString::to_string).collect(),
+        known: plan::ingredients(context),
+    })
 }
 
 /// The lots that can be taken for an earlier one, each by its line in the list, with the list's bare name: its folder is
