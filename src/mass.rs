@@ -103,16 +103,22 @@ impl Mass {
     }
 
     /// `self × num / den`, rounded half to even, exact within. A `den` of 0 gives zero.
+    #[inline]
     pub fn ratio(self, num: i64, den: i64) -> Mass {
-        if den == 0 {
-            return Mass::ZERO;
-        }
-        // Nearly all fit in 64 bits.
+        // Nearly all fit in 64 bits; and nearly every `den` is known where this is compiled, and needs no division.
         if den > 0
             && let Some(product) = self.0.checked_mul(num)
             && let Some(ratio) = div_half_even64(product, den)
         {
             return Mass(ratio);
+        }
+        self.large_ratio(num, den)
+    }
+
+    #[cold]
+    fn large_ratio(self, num: i64, den: i64) -> Mass {
+        if den == 0 {
+            return Mass::ZERO;
         }
         Mass::clamp128(div_half_even(
             i128::from(self.0) * i128::from(num),
@@ -319,6 +325,7 @@ fn div_half_even(n: i128, d: i128) -> i128 {
 }
 
 /// The same within 64 bits; `None` where a step on the way there does not fit. `d` must be positive.
+#[inline]
 fn div_half_even64(n: i64, d: i64) -> Option<i64> {
     let (floor, rest) = (n.div_euclid(d), n.rem_euclid(d));
     let twice = rest.checked_mul(2)?;

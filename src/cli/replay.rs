@@ -1,5 +1,6 @@
 //! `bismar replay CAPTURE`.
 
+use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -300,14 +301,12 @@ pub fn table(weighed: &[Draft]) -> String {
         "verdict",
     ];
     let mut text = line(1, &COLUMNS, heads) + "\n";
-    let last = |row: &Draft| {
-        !weighed
-            .iter()
-            .rev()
-            .take_while(|later| later.ticket != row.ticket)
-            .any(|later| later.step == row.step)
-    };
-    for row in weighed.iter().filter(|row| last(row)) {
+    // The last row of each step counts.
+    let last: HashMap<usize, u64> = weighed.iter().map(|row| (row.step, row.ticket)).collect();
+    for row in weighed {
+        if last.get(&row.step) != Some(&row.ticket) {
+            continue;
+        }
         let d = row.readability;
         let off = row.net.zip(row.target).map(|(net, target)| net - target);
         let sign = if off.is_some_and(|off| off > Mass::ZERO) {

@@ -3,7 +3,7 @@
 //! A 0.1 g scale that pads a zero, or a 0.01 g scale read in ounces with four decimals, shows digits
 //! that prove nothing. The readings give the true step away: all of them are multiples of it.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::VecDeque;
 
 use crate::mass::{Mass, Unit};
 
@@ -38,10 +38,10 @@ const GARBLED: u32 = 20;
 pub struct Grain {
     unit: Option<Unit>,
     digit: Mass,
-    /// The last reading, in digits.
-    last: Option<i64>,
-    /// Different readings of late.
-    recent: VecDeque<i64>,
+    /// The last reading, and the same in digits.
+    last: Option<(Mass, i64)>,
+    /// Different readings of late, each with the [`STEPS`] that divide it, one bit for each.
+    recent: VecDeque<(i64, u8)>,
     /// Of how many different readings each of [`STEPS`] is a divisor, and of how many not.
     divides: [u32; STEPS.len()],
     breaks: [u32; STEPS.len()],
@@ -81,13 +81,17 @@ impl Grain {
         if digit.ng() <= 0 {
             return;
         }
+        // What is among those of late, and did not change, tells no more than was known before.
+        if self.last.is_some_and(|(last, _)| last == weight) {
+            return;
+        }
         let digits = in_digits(weight, digit);
-        if self.last == Some(digits) {
-            // It is among those of late, and nothing changed: no more is known than before.
+        let last = self.last.replace((weight, digits)).map(|last| last.1);
+        if last == Some(digits) {
             return;
         }
         self.count(digits);
-        if let Some(last) = self.last.replace(digits) {
+        if let Some(last) = last {
             let change = (digits - last).abs();
             if change <= LARGEST {
                 self.sizes |= 1 << (change % 64);
@@ -106,21 +110,24 @@ impl Grain {
 
     /// Zero is a multiple of everything and says nothing.
     fn count(&mut self, digits: i64) {
-        if digits == 0 || self.recent.contains(&digits) {
+        if digits == 0 || self.recent.iter().any(|&(known, _)| known == digits) {
             return;
         }
-        if self.recent.len() >= RECENT {
-            self.recent.pop_front();
-        }
-        self.recent.push_back(digits);
+        let mut by = 0;
         for (i, (step, _)) in STEPS.iter().enumerate() {
-            let counts = if digits % step == 0 {
+            let divides = digits % step == 0;
+            by |= u8::from(divides) << i;
+            let counts = if divides {
                 &mut self.divides
             } else {
                 &mut self.breaks
             };
             counts[i] = counts[i].saturating_add(1);
         }
+        if self.recent.len() >= RECENT {
+            self.recent.pop_front();
+        }
+        self.recent.push_back((digits, by));
         self.follow_range(digits);
     }
 
@@ -142,7 +149,7 @@ impl Grain {
         // A step of 3.5 digits shows as one of 3 or of 4.
         let broken = i64::from(self.least > 1 && by_readings != Some(self.least));
         let by_least = (self.small >= ENOUGH).then_some(self.least + broken);
-        let here = self.last.unwrap_or_default().abs();
+        let here = self.last.map_or(0, |(_, digits)| digits.abs());
         let coarse = self.coarse.filter(|range| here >= range.from);
         let coarse = coarse.map(|range| range.step);
         let digits = by_readings.max(by_least).max(coarse)?;
@@ -171,7 +178,7 @@ impl Grain {
     /// in far fewer; and a scale that counts in a step shows it as a change, where a steady pour in round numbers
     /// shows another, or only that.
     fn of_late(&self) -> Option<Range> {
-        let of_late = |step: i64| {
+        let of_late = |i: usize, step: i64| {
             let enough = match step {
                 10.. => RECENT / 2,
                 5.. => RECENT * 3 / 4,
@@ -179,16 +186,18 @@ impl Grain {
             };
             let recent = self.recent.iter().rev().take(enough);
             // Asked first: nearly every reading ends it here.
-            if recent.len() < enough || recent.clone().any(|digits| digits % step != 0) {
+            if recent.len() < enough || recent.clone().any(|&(_, by)| by & (1 << i) == 0) {
                 return None;
             }
+            let recent = recent.map(|(digits, _)| digits);
             let sizes = recent.clone().zip(recent.clone().skip(1));
-            let sizes: BTreeSet<i64> = sizes.map(|(a, b)| (a - b).abs()).collect();
-            let counts = sizes.len() >= 2 && sizes.first() == Some(&step);
+            let sizes = sizes.map(|(a, b)| (a - b).abs());
+            let counts = sizes.clone().min() == Some(step) && sizes.max() > Some(step);
             let from = recent.map(|digits| digits.abs()).min()?;
             counts.then_some(Range { from, step })
         };
-        let found = STEPS.iter().filter_map(|&(step, _)| of_late(step));
+        let found = STEPS.iter().enumerate();
+        let found = found.filter_map(|(i, &(step, _))| of_late(i, step));
         found.max_by_key(|range| range.step)
     }
 }

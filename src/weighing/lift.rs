@@ -29,7 +29,7 @@ impl Engine {
         seen: &Observation,
         weight: &mut Captured,
     ) -> bool {
-        let Some(step) = self.step_now() else {
+        let Some(step) = self.run.current() else {
             return false;
         };
         let Some(zero) = self.pans[scale].zero_shown() else {
@@ -97,11 +97,9 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Observation,
+        step: &Step,
         mut written: Box<Written>,
     ) -> State {
-        let Some(step) = self.step_now() else {
-            return State::Lift(written);
-        };
         if seen.after_gap && self.gap_after_record(scale, seen, &mut written) {
             return self.go_on();
         }
@@ -138,9 +136,9 @@ impl Engine {
         }
         written.follow(seen);
         // Before a mixing nothing more is to come: what does is of this step.
-        let goes_on = written.weight.no_lift && !self.run.mixes_after(&step);
+        let goes_on = written.weight.no_lift && !self.run.mixes_after(step);
         if goes_on {
-            let more = net_of(&step, written.weight.tare.base, seen.weight) - written.weight.net;
+            let more = net_of(step, written.weight.tare.base, seen.weight) - written.weight.net;
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
                 let (base, d) = (written.weight.shown, seen.d.max(written.weight.tare.d));
@@ -155,7 +153,7 @@ impl Engine {
             }
         }
         let Some(level) = seen.steady else {
-            self.follow_fall(scale, seen, &step, &mut written);
+            self.follow_fall(scale, seen, step, &mut written);
             return State::Lift(written);
         };
         written.trail.sunk = None;
@@ -168,7 +166,7 @@ impl Engine {
             written.weight.low = level.weight;
         }
         written.trail.strayed = None;
-        let net = net_of(&step, written.weight.tare.base, level.weight);
+        let net = net_of(step, written.weight.tare.base, level.weight);
         let recorded = written.weight.net;
         let by = (net - recorded).abs();
         // Who was asked to take some out, or to add, and did, is to hear of it; a drift since the record hides none.
@@ -181,7 +179,7 @@ impl Engine {
         };
         let acted = asked > level.d && {
             let (d, tare) = (level.d.max(written.weight.tare.d), &written.weight.tare);
-            let window = self.window_amid(&step, d, tare.carried, written.weight.wander);
+            let window = self.window_amid(step, d, tare.carried, written.weight.wander);
             window.holds(net) || asked * 2 > written.weight.uncertainty
         };
         let beyond = by > written.weight.uncertainty || acted;
@@ -214,7 +212,7 @@ impl Engine {
                 remark: Sentence::none(),
             };
             self.correct(scale, self.index_now(), &mut written, fix);
-            self.say_corrected(&step, &written);
+            self.say_corrected(step, &written);
         } else if written.doubt.is_none() && written.weight.no_lift && written.settled(level.at) {
             return self.next_in_bowl(*written, level.weight, level.d);
         }

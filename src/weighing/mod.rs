@@ -97,6 +97,8 @@ pub struct ScaleSetup {
 #[derive(Debug)]
 pub struct Engine {
     rules: Rules,
+    /// A scale that is silent for longer is asked about: microseconds.
+    stale_us: u64,
     pans: Pans,
     names: Vec<String>,
     /// Empty weights of vessels: configured ones and those seen in this session.
@@ -167,6 +169,7 @@ impl Engine {
         let pans = Pans::new(setup.scales.iter().map(spec), spec(&ScaleSetup::default()));
         Engine {
             rules: setup.rules,
+            stale_us: (setup.rules.stale.clamp(0.5, 600.0) * 1e6) as u64,
             pans,
             names: setup.scales.into_iter().map(|scale| scale.name).collect(),
             configured_vessels: setup.vessels.len(),
@@ -277,7 +280,7 @@ impl Engine {
         let since = heard.unwrap_or(self.run.begun);
         // What it is known to send so seldom is told with what to set, and not as a silence each time.
         let pause = pan.sends.pause();
-        Some(since.plus_micros(self.stale_us().max(pause + pause / 2)))
+        Some(since.plus_micros(self.stale_us.max(pause + pause / 2)))
     }
 
     /// Time has passed.
@@ -309,7 +312,7 @@ impl Engine {
         let pan = &self.pans[scale];
         let long = pan
             .last
-            .is_some_and(|last| self.now.since(last.at) >= self.stale_us());
+            .is_some_and(|last| self.now.since(last.at) >= self.stale_us);
         if !pours || !long || pan.silent || self.scale_needed() != Some(scale) {
             return;
         }
@@ -326,10 +329,6 @@ impl Engine {
         );
     }
 
-    fn stale_us(&self) -> u64 {
-        (self.rules.stale.clamp(0.5, 600.0) * 1e6) as u64
-    }
-
     fn scale_needed(&self) -> Option<ScaleIndex> {
         let run = &self.run;
         match run.state {
@@ -344,7 +343,7 @@ impl Engine {
 
     /// A scale that sends in a way nobody can weigh by is named, with what to set; again while it goes on.
     fn tell_what_to_set(&mut self, scale: ScaleIndex) {
-        if self.scale_needed() != Some(scale) {
+        if !self.pans[scale].sends.is_due() || self.scale_needed() != Some(scale) {
             return;
         }
         let Some(setting) = self.pans[scale].sends.take_due() else {

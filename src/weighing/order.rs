@@ -13,7 +13,7 @@ use crate::formula::{Step, VesselWay};
 use crate::language::remark::joined;
 use crate::language::{phrase, remark};
 use crate::mass::{Grams, Mass, Unit};
-use crate::vocabulary::code::{FaultCode, Stands};
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
@@ -410,10 +410,9 @@ impl Engine {
 
     /// What a reading means, by the state of the step.
     pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Observation) {
-        self.find_first_zero(scale, seen);
-        let run = &mut self.run;
-        let needed = run.scale_needed();
-        if scale != needed {
+        let here = self.run.scale_needed() == scale;
+        self.find_first_zero(scale, seen, here);
+        if !here {
             self.on_other_scale(scale, seen);
             return;
         }
@@ -432,19 +431,26 @@ impl Engine {
             // Another sentence stands in place of what was said.
             tared.approach.said = None;
         }
+        let step = run.hold_step();
         // It stays in its place until the next one is known: others look at it meanwhile.
         let state = match run.copy_of_state() {
             State::Clear { unseen } => self.in_clear(scale, seen, unseen),
             State::Empty => self.in_empty(scale, seen),
             State::Landing(landing) => self.in_landing(scale, seen, landing),
             State::TareUnknown(unsure) => self.in_tare_unknown(scale, seen, *unsure),
-            State::Tared(tared) => self.in_tared(scale, seen, tared),
+            State::Tared(tared) => match &step {
+                Some(step) => self.in_tared(scale, seen, step, tared),
+                None => State::Tared(tared),
+            },
             State::Removed(removed) => self.in_removed(scale, seen, removed),
             State::VesselMismatch { tared, level, what } => {
                 self.in_vessel_mismatch(scale, seen, tared, level, what)
             }
             State::Writing(pending) => self.in_writing(scale, seen, pending),
-            State::Lift(written) => self.in_lift(scale, seen, written),
+            State::Lift(written) => match &step {
+                Some(step) => self.in_lift(scale, seen, step, written),
+                None => State::Lift(written),
+            },
             State::Mix { phase } => self.in_mix(scale, seen, phase),
             State::Residue(emptied) => self.in_residue(scale, seen, emptied),
             State::Choose => {
@@ -453,6 +459,7 @@ impl Engine {
             }
             State::Done => State::Done,
         };
+        self.run.held = step;
         self.enter(state);
         self.say_that_it_settles(scale, seen);
         self.remind(scale, seen);
@@ -479,8 +486,7 @@ impl Engine {
             | State::Choose
             | State::Done => false,
         };
-        let stands = state.stands();
-        let landing = stands == Stands::Landing;
+        let landing = matches!(state, State::Landing(_));
         // A rest ends a landing; one that did not was the turn of a swing.
         let over = !waits || seen.after_gap || (seen.steady.is_some() && !landing);
         let flickers = |(_, range): (Level, Mass)| range <= seen.d * FLICKER;
@@ -488,6 +494,7 @@ impl Engine {
             self.run.unrested = None;
             return;
         }
+        let stands = state.stands();
         let same = self.run.unrested.filter(|before| before.stands == stands);
         let mut unrested = same.unwrap_or(Unrested::begin(stands, seen));
         unrested.follow(seen, seen.d * FLICKER);
@@ -718,9 +725,8 @@ impl Engine {
 
     /// The first weight at rest says where zero is: at or below zero, the pan is empty. Above it,
     /// something stands there already, and the scale's zero is taken for the empty pan's.
-    fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let idle = !self.is_busy();
-        let unattended = idle || self.scale_needed() != Some(scale);
+    fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Observation, here: bool) {
+        let unattended = !here || !self.is_busy();
         // Under a vessel, what is at rest at zero is what the key made of it.
         let waits = matches!(self.run.state, State::Empty | State::Done);
         let pan = &mut self.pans[scale];

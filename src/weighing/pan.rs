@@ -137,6 +137,8 @@ pub struct Pan {
     pub slow_told: bool,
     grain: Grain,
     pub last: Option<Reading>,
+    /// The readability in force with it; what that is found from changes with a reading alone.
+    d: Mass,
     /// A jump to zero that the next reading is to confirm.
     unconfirmed: Option<Jump>,
     /// The reading before `last`.
@@ -264,13 +266,19 @@ impl Observation {
     /// while the indication was below zero.
     pub fn leaps_to_zero(&self) -> bool {
         let rose = self.before.map(|before| self.weight - before);
-        rose.is_some_and(|rose| rose > self.pourable.max(self.d * 3)) && self.weight.abs() <= self.d
+        self.weight.abs() <= self.d && rose.is_some_and(|rose| rose > self.pourable.max(self.d * 3))
     }
 
     /// Whether the TARE key may have been pressed between this reading and the one before, however
     /// little it took off: it leaves exactly zero. What rises to zero without a rest before is a vessel
     /// that comes back.
+    #[inline]
     pub fn may_be_key(&self) -> bool {
+        // A key leaves another weight; nearly every reading ends it here.
+        (self.dropped || self.before != Some(self.weight)) && self.changed_as_by_a_key()
+    }
+
+    fn changed_as_by_a_key(&self) -> bool {
         if self.pending || self.jump.is_some() || self.lines_lost {
             // Whether it is one is told by the next reading, or was told by this; or nothing tells.
             return false;
@@ -345,6 +353,7 @@ impl Pan {
             slow_told: false,
             grain: Grain::default(),
             last: None,
+            d: Mass::ZERO,
             prior: None,
             peaks: VecDeque::new(),
             unconfirmed: None,
@@ -374,8 +383,10 @@ impl Pan {
     /// The readability in force: the configured one, or the last digit shown where that is coarser
     /// (a scale left on ounces).
     pub fn d(&self) -> Mass {
-        let digit = self.last.map_or(Mass::ZERO, |r| r.digit);
-        self.readability_of(digit, self.unit)
+        match self.last {
+            Some(_) => self.d,
+            None => self.readability_of(Mass::ZERO, self.unit),
+        }
     }
 
     /// The display's digits may be finer than the scale; the scale's own step counts.
@@ -675,13 +686,15 @@ impl Pan {
         let was_still = before
             .zip(self.prior)
             .is_some_and(|(b, prior)| (b.weight - prior).abs() <= d);
-        let swings = before
-            .zip(self.prior)
-            .is_some_and(|(b, prior)| b.weight - prior > poured(b, r) + d * 20);
+        let swings = before.zip(self.prior).is_some_and(|(b, prior)| {
+            let rose = b.weight - prior;
+            rose > Mass::ZERO && rose > poured(b, r) + d * 20
+        });
         self.prior = before.map(|b| b.weight);
         self.flat = Some(Level::go_on(self.flat, r.at, r.weight, d));
         let peak = self.follow_peak(r);
         self.last = Some(*r);
+        self.d = d;
         Observation {
             peak,
             at: r.at,
@@ -712,10 +725,15 @@ impl Pan {
             return r.weight;
         };
         // Only what nothing later surpasses can be the highest.
-        while self.peaks.back().is_some_and(|&(_, w)| w <= last.weight) {
-            self.peaks.pop_back();
+        match self.peaks.back_mut() {
+            Some((at, peak)) if *peak == last.weight => *at = last.at,
+            Some(_) | None => {
+                while self.peaks.back().is_some_and(|&(_, w)| w <= last.weight) {
+                    self.peaks.pop_back();
+                }
+                self.peaks.push_back((last.at, last.weight));
+            }
         }
-        self.peaks.push_back((last.at, last.weight));
         while self.peaks.len() > 1 && r.at.since(self.peaks[0].0) > PEAK_US {
             self.peaks.pop_front();
         }
@@ -733,7 +751,10 @@ impl Pan {
 
     /// Two readings in a row within 3 d, or 1 in 200, are a weight at rest for an instant.
     fn follow_anchor(&mut self, before: Option<Reading>, r: &Reading, d: Mass) -> bool {
-        let near = |a: Mass| (a - r.weight).abs() <= (d * 3).max(a.abs().ratio(1, 200));
+        let near = |a: Mass| {
+            let off = (a - r.weight).abs();
+            off == Mass::ZERO || off <= (d * 3).max(a.abs().ratio(1, 200))
+        };
         let plateau = before.is_some_and(|b| near(b.weight));
         if plateau {
             self.anchor = Some(r.weight);

@@ -42,7 +42,8 @@ impl Rate {
         }
         let (mut st, mut sw, mut stt, mut stw) = (0.0, 0.0, 0.0, 0.0);
         for &(t, w) in &self.recent {
-            let t = t.since(t0) as f64 / 1e6;
+            // The same number, and sooner had than from a `u64`.
+            let t = t.since(t0) as i64 as f64 / 1e6;
             let w = (w - w0).to_g_f64();
             st += t;
             sw += w;

@@ -16,6 +16,8 @@ const SHORTEST_US: u64 = 100_000;
 #[derive(Debug, Clone, Default)]
 pub struct Presses {
     rest: Option<Mass>,
+    /// It has moved since that was at rest.
+    moved: bool,
     /// A weight that has not changed for a while, and since when.
     quiet: Option<(Moment, Mass)>,
     began: Option<Moment>,
@@ -42,6 +44,7 @@ impl Presses {
 
     /// A reading while the load moves.
     pub fn moving(&mut self, at: Moment, weight: Mass, d: Mass) {
+        self.moved = true;
         self.follow_quiet(at, weight, d);
         let Some(rest) = self.rest else { return };
         let above = weight - rest;
@@ -87,6 +90,7 @@ impl Presses {
         {
             *self = Presses {
                 rest: Some(weight),
+                moved: true,
                 quiet: self.quiet,
                 last: at,
                 ..Presses::default()
@@ -103,6 +107,11 @@ impl Presses {
 
     /// The load is at rest. Returns whether two presses ended here.
     pub fn at_rest(&mut self, at: Moment, weight: Mass, d: Mass) -> bool {
+        if !self.moved {
+            self.rest = Some(weight);
+            self.last = at;
+            return false;
+        }
         let soon = self
             .began
             .is_some_and(|began| at.since(began) <= LONGEST_US);

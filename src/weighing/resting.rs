@@ -81,7 +81,7 @@ impl Engine {
         tared.content.dip = Dip::default();
         let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
         // Where the scale strays, what it can prove is asked for.
-        let window = if amid.proven {
+        let window = if amid.proven || tared.wander == Mass::ZERO {
             amid
         } else {
             self.window(step, d, tared.tare.carried)
@@ -93,11 +93,14 @@ impl Engine {
             self.pans[scale].wander.forget_stretch();
         }
         tared.content.creep.follow(tared.content.level, level);
-        let came = self.shape_since(scale, level, tared.content.level, d);
-        let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
-        let at_once = one_load || came.is_some_and(|came| came.leapt);
+        let before = tared.content.level;
+        let came = |engine: &Engine| engine.shape_since(scale, level, before, d);
         let first = pours && tared.content.rest.is_none_or(|rest| rest.abs() <= d * 5);
-        if first && one_load && tared.suspect.is_none() && !self.run.is_in_the_same_bowl() {
+        if first
+            && tared.suspect.is_none()
+            && !self.run.is_in_the_same_bowl()
+            && came(self).is_some_and(|came| self.is_one_load(scale, &came, d))
+        {
             let (known, heavy) = (
                 self.is_known_vessel(net, d),
                 self.is_heavy_for(scale, &tared, net),
@@ -149,10 +152,11 @@ impl Engine {
                 .said
                 .is_none_or(|said| (said - (step.target - net)).abs() > d);
         if net > window.high {
+            let at_once = |came: Shape| came.leapt || self.is_one_load(scale, &came, d);
             let said = Over {
                 net,
                 d,
-                at_once,
+                at_once: came(self).is_some_and(at_once),
                 stopped,
                 say_again,
             };

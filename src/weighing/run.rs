@@ -1,6 +1,7 @@
 //! The batch under way, as the engine knows it.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use super::net_of;
 use super::order::vessel_at_least;
@@ -26,6 +27,8 @@ pub(super) struct Run {
     pub state: State,
     /// A box to copy the next tared vessel into: whatever it holds is written over.
     spare: Option<Box<Tared>>,
+    /// The step of the last reading; see [`Run::hold_step`].
+    pub held: Option<Arc<Step>>,
     pub done: Vec<Option<Weighed>>,
     pub mixing: Mixing,
     pub bowl: Bowl,
@@ -314,6 +317,7 @@ impl Run {
             step,
             state: State::Empty,
             spare: None,
+            held: None,
             done,
             mixing: Mixing {
                 done: progress.mixed,
@@ -489,6 +493,16 @@ impl Run {
         self.lift_check
             .as_ref()
             .is_some_and(|check| check.records.iter().any(|&(index, _)| self.is_bowl(index)))
+    }
+
+    /// The running step, to be put back into `held`: counted anew with each reading, it would cost more than much that
+    /// is asked of it.
+    pub fn hold_step(&mut self) -> Option<Arc<Step>> {
+        let now = self.plan.steps.get(self.step);
+        match (now, self.held.take()) {
+            (Some(now), Some(held)) if Arc::ptr_eq(now, &held) => Some(held),
+            (now, _) => now.cloned(),
+        }
     }
 
     /// The state, as a reading changes it.

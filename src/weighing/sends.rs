@@ -105,6 +105,11 @@ impl Sends {
         }
     }
 
+    /// Whether something may be to be told with this line.
+    pub fn is_due(&self) -> bool {
+        self.seldom > 0 || self.at_rest >= 2 || self.tares >= 2
+    }
+
     /// What is to be told with this line: when it has come often enough, and again while it goes on.
     pub fn take_due(&mut self) -> Option<Setting> {
         if self.seldom > 0 && self.seldom.is_multiple_of(6) {

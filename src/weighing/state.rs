@@ -470,7 +470,8 @@ impl Creep {
 
     /// All of it, at `level`.
     pub fn amount(&self, level: Level) -> Mass {
-        let span = self.span.filter(|(from, _)| !is_a_trickle(*from, level));
+        let span = self.span.filter(|(_, crept)| *crept != Mass::ZERO);
+        let span = span.filter(|(from, _)| !is_a_trickle(*from, level));
         self.before + span.map_or(Mass::ZERO, |(_, crept)| crept)
     }
 }

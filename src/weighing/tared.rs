@@ -23,17 +23,15 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Observation,
+        step: &Step,
         mut tared: Box<Tared>,
     ) -> State {
-        let Some(step) = self.step_now() else {
-            return State::Tared(tared);
-        };
-        if seen.after_gap && !self.same_after_gap(scale, seen, &step, &mut tared) {
+        if seen.after_gap && !self.same_after_gap(scale, seen, step, &mut tared) {
             tared.suspected(self.zero(scale), step.vessel, false);
-            return self.ask_lift_and_back(&step, tared);
+            return self.ask_lift_and_back(step, tared);
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            return self.jump_under_vessel(scale, seen, &step, tared, jump);
+            return self.jump_under_vessel(scale, seen, step, tared, jump);
         }
         let pours = step.vessel != VesselWay::Difference;
         let fell = pours.then(|| tared.fell_and_goes_on(seen)).flatten();
@@ -47,23 +45,23 @@ impl Engine {
             tared.tare.base += seen.weight - seen.before.unwrap_or(seen.weight);
         }
         if tared.suspect.is_some() {
-            if let Some(state) = self.follow_suspect(scale, seen, &step, &mut tared) {
+            if let Some(state) = self.follow_suspect(scale, seen, step, &mut tared) {
                 return state;
             }
-        } else if let Some(state) = self.was_lifted(scale, seen, &step, &mut tared) {
+        } else if let Some(state) = self.was_lifted(scale, seen, step, &mut tared) {
             return state;
         }
-        self.came_unasked(scale, seen, &step, &mut tared);
+        self.came_unasked(scale, seen, step, &mut tared);
         if pours && !tared.content.poured {
-            self.watch_fading(seen, &step, &mut tared);
+            self.watch_fading(seen, step, &mut tared);
         }
-        self.watch_disturbed(scale, seen, &step, &mut tared);
+        self.watch_disturbed(scale, seen, step, &mut tared);
         match seen.steady {
             Some(level) if tared.disturbed.is_some() && tared.suspect.is_none() => {
-                self.rest_after_disturbance(scale, level, &step, tared)
+                self.rest_after_disturbance(scale, level, step, tared)
             }
-            Some(level) => self.at_rest(scale, level, &step, tared),
-            None => self.moving(seen, &step, tared),
+            Some(level) => self.at_rest(scale, level, step, tared),
+            None => self.moving(seen, step, tared),
         }
     }
 
@@ -141,9 +139,13 @@ impl Engine {
         step: &Step,
         tared: &mut Tared,
     ) {
-        let vessel = tared.tare.base - self.zero(scale);
         let least = vessel_at_least(seen.d);
         let below = tared.tare.base - seen.weight;
+        if tared.disturbed.is_none() && below <= least && seen.peak - seen.weight <= least {
+            // It fell by no more than a crumb.
+            return;
+        }
+        let vessel = tared.tare.base - self.zero(scale);
         let gone = below > least && below > vessel.ratio(2, 5);
         // A number without a unit that drops within one reading may be the UNIT key.
         let believed = seen.unit_known

@@ -101,7 +101,9 @@ impl Wander {
     /// Takes a reading. A change faster than 30 d a second is no draught but a pour or a bump, and
     /// begins anew.
     pub fn push(&mut self, at: Moment, weight: Mass, d: Mass) {
-        if let Some((then, last)) = self.newest {
+        if let Some((then, last)) = self.newest
+            && last != weight
+        {
             let tenths = (at.since(then) / 100_000).max(1) as i64;
             if (weight - last).abs() > d * 3 * tenths {
                 self.reset();

@@ -147,8 +147,15 @@ impl Row {
 
     /// The row with its chain cell, after the row (or start value) whose chain is `previous`.
     pub fn sealed(mut self, previous: &str) -> Row {
-        self.chain = chain::link(previous, &self.body());
+        self.seal(previous);
         self
+    }
+
+    /// The same in place; gives the whole line.
+    pub fn seal(&mut self, previous: &str) -> Vec<u8> {
+        let body = self.body();
+        self.chain = chain::link(previous, &body);
+        self.ended(body)
     }
 
     /// The cells without the chain, as a CSV reader gives them back.
@@ -190,6 +197,8 @@ impl Row {
     pub fn body(&self) -> Vec<u8> {
         let mut out = csv::WriterBuilder::new()
             .terminator(csv::Terminator::Any(b'\n'))
+            // Each row has a writer of its own, and few are longer.
+            .buffer_capacity(512)
             .from_writer(Vec::new());
         // Neither can fail: the writer is memory and there is only one record.
         let written = out.write_record(self.cells());
@@ -201,11 +210,14 @@ impl Row {
 
     /// The whole line, with its chain cell and LF.
     pub fn line(&self) -> Vec<u8> {
-        let mut line = self.body();
-        line.push(b',');
-        line.extend_from_slice(self.chain.as_bytes());
-        line.push(b'\n');
-        line
+        self.ended(self.body())
+    }
+
+    fn ended(&self, mut body: Vec<u8>) -> Vec<u8> {
+        body.push(b',');
+        body.extend_from_slice(self.chain.as_bytes());
+        body.push(b'\n');
+        body
     }
 
     /// The row that a CSV record holds.

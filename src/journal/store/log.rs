@@ -296,8 +296,9 @@ impl LogFile {
             at,
             formula: &self.formula,
         };
-        let row = Row::from_draft(draft, stamp).sealed(&self.previous);
-        self.write_line(row.line())?;
+        let mut row = Row::from_draft(draft, stamp);
+        let line = row.seal(&self.previous);
+        self.write_line(line)?;
         self.previous = row.chain;
         self.next_seq += 1;
         self.last = Some((draft.clone(), seq));
