@@ -1,6 +1,6 @@
 //! Problems of a file that a person wrote: where, what, and what to do about it.
 
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, Slot, phrase};
 
 /// One fault of an input file.
 ///
@@ -42,6 +42,17 @@ impl Problem {
     }
 }
 
+/// Words about a file as they are said of what was typed into a form, where a number has the decimal sign of who types.
+pub fn of_a_form(words: &Sentence) -> Sentence {
+    words.with_each(&|name, own| match name {
+        "number_in_file" | "mass_in_file" => Some(Slot::number(own.english())),
+        "text_in_file" => Some(Slot::number(own.english().trim_matches('"'))),
+        "typed_in_file" => Some(phrase!("\"{name}\"", name = own.english()).into()),
+        "point_in_file" => Some(Sentence::none().into()),
+        _ => None,
+    })
+}
+
 fn stopped(words: &Sentence) -> Sentence {
     match words.is_empty() || words.ends_with('.') {
         true => words.clone(),
@@ -70,8 +81,8 @@ impl Problems {
                 path: String::new(),
                 line: 0,
                 column: 0,
-                message: problem.message.with_called("key", &called),
-                remedy: problem.remedy.with_called("key", &called),
+                message: of_a_form(&problem.message).with_called("key", &called),
+                remedy: of_a_form(&problem.remedy).with_called("key", &called),
             };
         }
         self

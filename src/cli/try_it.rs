@@ -165,5 +165,6 @@ fn asked(formula: PathBuf) -> Request {
         fill: fill.map(|fill| format!("{}g", fill.grams(Mass::from_g(1)))),
         allowance: None,
         overweigh: Vec::new(),
+        planned: false,
     }
 }

@@ -32,7 +32,10 @@ impl Most {
         let Most(most, written) = self;
         if mass > most {
             let message = phrase!("\"{key}\" is more than {written}", key, written);
-            let remedy = phrase!("Write for example \"{example}\"", example);
+            let remedy = phrase!(
+                "Write for example {text_in_file}",
+                text_in_file = format!("\"{example}\"")
+            );
             reader.report(&value.span(), message, remedy);
             return None;
         }

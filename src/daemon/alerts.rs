@@ -3,7 +3,7 @@
 use super::pending::pending_words;
 use super::ports::Kept;
 use super::rows::Rows;
-use crate::language::{Language, Sentence};
+use crate::language::{Sentence, phrase};
 
 /// See the module's text.
 #[derive(Debug, Default)]
@@ -20,16 +20,14 @@ pub struct Alerts {
 
 impl Alerts {
     /// One line each; `None` where there is no trouble.
-    pub fn words(&self, rows: Option<&Rows>, language: Language) -> Option<String> {
+    pub fn words(&self, rows: Option<&Rows>) -> Option<Sentence> {
         let kept = self.kept.iter().filter(|kept| kept.path.exists());
         let failed = rows.filter(|rows| rows.failure().is_some());
-        let lines: Vec<String> = (self.start.iter().cloned())
+        (self.start.iter().cloned())
             .chain(kept.map(|kept| kept.say.clone()))
             .chain(self.config.iter().cloned())
             .chain(failed.map(pending_words))
             .chain(self.workshop.iter().cloned())
-            .map(|line| line.in_language(language))
-            .collect();
-        (!lines.is_empty()).then(|| lines.join("\n"))
+            .reduce(|all, one| phrase!("{all}\n{one}", all, one))
     }
 }

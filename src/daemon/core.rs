@@ -386,7 +386,7 @@ impl<H: Weigher> Core<H> {
                 recorded: self.retained.recorded(),
                 lines: self.lines.status(),
                 cues: self.parts.cues.outputs(),
-                trouble: self.alerts.words(self.rows.as_ref(), self.speaks()),
+                trouble: self.alerts.words(self.rows.as_ref()),
             }))),
             Request::Subscribe { readings } => {
                 if let Some(events) = events {

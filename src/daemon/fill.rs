@@ -119,7 +119,7 @@ impl BatchOpener {
         }
         let logs = archive(&folder).newest().map_err(|error| error.told())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
-        let whole = |record: Record| record.ended && record.opening.is_some();
+        let whole = |record: Record| record.is_fillable() && record.opening.is_some();
         let weighed = |path: &PathBuf| record::read_strictly(path).is_ok_and(whole);
         logs.into_iter().find(weighed).ok_or_else(|| {
             phrase!(

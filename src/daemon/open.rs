@@ -308,27 +308,30 @@ impl Opener for BatchOpener {
             log = log.path().display().to_string(),
         );
         let mut said = Said::new(say);
-        if let Some(rounded) = plan
-            .rounding(amount)
-            .filter(|_| request.overweigh.is_empty())
-        {
-            said.note(phrase!("{why}.", why = rounded));
-        }
-        if let Some(short) = short {
-            said.note(phrase!(
-                "{short} Before anything is poured, stop and begin again with it.",
-                short = short.told(),
-            ));
-        }
         for note in checks.notes {
             said.note(note);
         }
-        if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
-            said.note(warning);
-        }
-        // Of the formula that was named; `check` and the plan tell the line.
-        for note in notes {
-            said.note(note.without_place());
+        // The plan tells these.
+        if !request.planned {
+            if let Some(rounded) = plan
+                .rounding(amount)
+                .filter(|_| request.overweigh.is_empty())
+            {
+                said.note(phrase!("{why}.", why = rounded));
+            }
+            if let Some(short) = short {
+                said.note(phrase!(
+                    "{short} Before anything is poured, stop and begin again with it.",
+                    short = short.told(),
+                ));
+            }
+            if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
+                said.note(warning);
+            }
+            // Of the formula that was named; `check` and the plan tell the line.
+            for note in notes {
+                said.note(note.without_place());
+            }
         }
         let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;

@@ -109,7 +109,12 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         Err(why) => return misunderstood(why),
     };
     match &mut request {
-        Request::Begin { formula, .. } => {
+        Request::Begin {
+            formula,
+            planned: read,
+            ..
+        } => {
+            *read = planned.is_some();
             let name = formula.to_string_lossy().into_owned();
             let found = look(&shared, &headers, move |context| {
                 context

@@ -4,10 +4,10 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use crate::language::{Language, Sentence, elision, phrase};
+use crate::language::{Language, PAGE, Sentence, Slot, elision, phrase};
 
 /// What the page says, in the files of messages.
-pub const CONTEXT: &str = "page";
+pub const CONTEXT: &str = PAGE;
 
 tokio::task_local! {
     /// What the answer to a request is said in.
@@ -33,8 +33,8 @@ pub fn language() -> Language {
 pub const AT_TERMINAL: &str = "_at_terminal";
 
 /// What is done on the page instead of what is typed at a terminal, by the slot that holds it.
-pub fn instead(slot: &str) -> Option<Sentence> {
-    Some(match slot {
+pub fn instead(slot: &str) -> Option<Slot> {
+    let instead = match slot {
         "check_at_terminal" => phrase!("its plan under “New batch”"),
         "measure_at_terminal" | "find_at_terminal" => phrase!("“Scales”"),
         "over_at_terminal" => phrase!("“How much more a jar may hold”"),
@@ -45,7 +45,8 @@ pub fn instead(slot: &str) -> Option<Sentence> {
         "verify_at_terminal" => phrase!("no part of the page"),
         "hand_at_terminal" => phrase!("the gatherer"),
         _ => return None,
-    })
+    };
+    Some(instead.into())
 }
 
 /// A sentence with what is done on the page, in the language that is answered in.

@@ -381,7 +381,10 @@ fn not_toml(text: &str, at: usize) -> Option<(Sentence, Sentence, usize)> {
             let number = number.trim_end();
             let remedy = match number.contains(',') {
                 true => value::point_remedy(number),
-                false => phrase!("Write the number alone: {number}", number = shown(number)),
+                false => phrase!(
+                    "Write the number alone: {number_in_file}",
+                    number_in_file = shown(number)
+                ),
             };
             return Some((message, remedy, place));
         }

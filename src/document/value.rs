@@ -155,18 +155,24 @@ impl<'i> Reader<'i> {
             Err(complaint) => complaint,
         };
         let message = phrase!(
-            "\"{key}\" is {number}, which {complaint}",
+            "\"{key}\" is {typed_in_file}, which {complaint}",
             key,
-            number = shown(source),
+            typed_in_file = shown(source),
             complaint
         );
         let bare = source.strip_suffix('%').map(str::trim_end);
         let remedy = if let Some(number) = bare.filter(|number| plain_number(number).is_ok()) {
-            phrase!("Write the number alone: {number}", number = shown(number))
+            phrase!(
+                "Write the number alone: {number_in_file}",
+                number_in_file = shown(number)
+            )
         } else if source.contains(',') {
             point_remedy(source)
         } else {
-            phrase!("Write a plain decimal number such as 12.5")
+            phrase!(
+                "Write a plain decimal number such as {number_in_file}",
+                number_in_file = "12.5"
+            )
         };
         self.report(&value.span(), message, remedy);
         None
@@ -204,7 +210,10 @@ impl<'i> Reader<'i> {
                 value,
                 key,
                 phrase!("a weight with its unit"),
-                phrase!("Write for example \"{example}\"", example),
+                phrase!(
+                    "Write for example {text_in_file}",
+                    text_in_file = format!("\"{example}\"")
+                ),
             );
             return None;
         };
@@ -214,15 +223,18 @@ impl<'i> Reader<'i> {
             Err(e) => phrase!("is wrong: {why}", why = e),
         };
         let message = phrase!(
-            "\"{key}\": \"{text}\" {complaint}",
+            "\"{key}\": \"{mass_in_file}\" {complaint}",
             key,
-            text = shown(text),
+            mass_in_file = shown(text),
             complaint
         );
         self.report(
             &value.span(),
             message,
-            phrase!("Write for example \"{example}\"", example),
+            phrase!(
+                "Write for example {text_in_file}",
+                text_in_file = format!("\"{example}\"")
+            ),
         );
         None
     }
@@ -281,15 +293,23 @@ impl<'i> Reader<'i> {
 /// What to write for a number with a comma. The number itself is given only where one comma cannot
 /// have parted thousands.
 pub(super) fn point_remedy(number: &str) -> Sentence {
-    let example: Sentence = match number.trim().split_once(',') {
+    let point_in_file = phrase!("a decimal point and no comma: ");
+    match number.trim().split_once(',') {
         Some((whole, part))
             if part.len() != 3 && plain_number(&format!("{whole}.{part}")).is_ok() =>
         {
-            format!("{whole}.{part}").into()
+            phrase!(
+                "Write {point_in_file}{number_in_file}",
+                point_in_file,
+                number_in_file = format!("{whole}.{part}"),
+            )
         }
-        Some(_) | None => phrase!("12.5, and 1000 without a mark for thousands"),
-    };
-    phrase!("Write a decimal point and no comma: {example}", example)
+        Some(_) | None => phrase!(
+            "Write {point_in_file}{number_in_file}, and 1000 without a mark for thousands",
+            point_in_file,
+            number_in_file = "12.5",
+        ),
+    }
 }
 
 /// Checks for digits with at most one point, an optional plus before them.

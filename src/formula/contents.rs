@@ -752,8 +752,9 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
             names = Sentence::listing(&names),
         );
         let remedy = phrase!(
-            "Write leave_on or rinse_off for each into {list_in_file}, from the supplier's documents \
+            "Write {shares_in_file} for each into {list_in_file}, from the supplier's documents \
                       (safety data sheet, IFRA certificate)",
+            shares_in_file = "leave_on or rinse_off",
             list_in_file = FILE,
         );
         notes.push(at(line, message, remedy));

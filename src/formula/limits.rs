@@ -147,9 +147,7 @@ impl Outside {
     }
 
     fn told_sources(&self) -> Sentence {
-        let quoted = |name: &String| format!("\"{name}\"");
-        let sources: Vec<String> = self.sources.iter().map(quoted).collect();
-        Sentence::listing(&sources)
+        Sentence::listing_quoted(&self.sources)
     }
 }
 
@@ -468,20 +466,20 @@ impl Worst {
         // As it is written into the file, with a point.
         let in_file = |key: &str| {
             phrase!(
-                "to {key_in_file}{room}{end_in_file}",
+                "to {key_in_file}{number_in_file}{end_in_file}",
                 key_in_file = format!("{key} = {{ g = "),
-                room = room.grams(self.step).to_string(),
+                number_in_file = room.grams(self.step).to_string(),
                 end_in_file = " }",
             )
         };
         match (room > Mass::ZERO, side) {
             (true, Side::Under) => phrase!(
-                "Narrow its tolerance {in_file} or less, or raise its percent",
-                in_file = in_file("under"),
+                "Narrow its tolerance {how} or less, or raise its percent",
+                how = in_file("under"),
             ),
             (true, Side::Over) => phrase!(
-                "Narrow its tolerance {in_file} or less, or lower its percent",
-                in_file = in_file("over"),
+                "Narrow its tolerance {how} or less, or lower its percent",
+                how = in_file("over"),
             ),
             (false, Side::Under) => {
                 phrase!("Raise its percent, so that its tolerance has room beside the limit")

@@ -392,7 +392,10 @@ fn premix<'i>(
         reader.report(
             &value.span(),
             message,
-            phrase!("Name the formula of the premix, or remove the key"),
+            phrase!(
+                "Name the formula of the premix{or_in_file}",
+                or_in_file = phrase!(", or remove the key")
+            ),
         );
         return None;
     }

@@ -29,7 +29,8 @@ pub(super) fn parts<'i>(
     let decimal = reader.decimal(value, "parts")?;
     let Some(n) = decimal.scaled(9) else {
         let message = phrase!(
-            "\"parts\" has {decimals} decimals",
+            "\"{key}\" has {decimals} decimals",
+            key = "parts",
             decimals = decimal.decimals.to_string()
         );
         reader.report(&value.span(), message, phrase!("Write at most nine"));
@@ -71,7 +72,7 @@ pub(super) fn to_percents(reader: &mut Reader, draft: &mut Draft) {
             // Each is within 100 %.
             let share = shares.next().and_then(|n| i64::try_from(n).ok());
             let percent = Percent(share.unwrap_or(0));
-            let what = Sentence::from(format!("\"{}\"", shown(&ingredient.name)));
+            let what = phrase!("\"{name}\"", name = shown(&ingredient.name));
             let at = mark.at.clone().unwrap_or(0..0);
             if percent.0 == 0 {
                 let message = phrase!(

@@ -36,10 +36,11 @@ pub fn lines(
     scales: &[ScaleAbility],
     guard: f64,
     room: bool,
+    read_in: ReadIn,
 ) -> Vec<Sentence> {
     let steps = plan.steps.iter().zip(cautions::clinging(formula, known));
     let lines = steps.flat_map(|(step, clings)| {
-        let remarks = of_step(plan, step, clings, scales, guard, room, ReadIn::File);
+        let remarks = of_step(plan, step, clings, scales, guard, room, read_in);
         remarks.map(|remark| {
             phrase!(
                 "Step {number}, {name}: {remark}",

@@ -56,7 +56,15 @@ pub(super) fn limits<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<L
             least = Slot::number(min.text()),
             most = Slot::number(max.text())
         );
-        reader.report(&value.span(), message, phrase!("Exchange min and max"));
+        reader.report(
+            &value.span(),
+            message,
+            phrase!(
+                "Exchange {min_in_file} and {max_in_file}",
+                min_in_file = "min",
+                max_in_file = "max"
+            ),
+        );
         return None;
     }
     Some(limits)

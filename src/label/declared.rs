@@ -51,7 +51,7 @@ impl DeclaredError {
     pub fn told(&self) -> Sentence {
         match self {
             DeclaredError::LotOfItself(batch) => phrase!("batch {batch} is a lot of itself", batch),
-            DeclaredError::NoWeights(batch) => phrase!("{batch} has no weights", batch),
+            DeclaredError::NoWeights(batch) => phrase!("batch {batch} has no weights", batch),
             DeclaredError::Formula(problems) => problems.told(),
         }
     }
@@ -106,7 +106,7 @@ impl Declared {
         let weights = weights.map(|found| (found.declared().to_owned(), found.mass));
         let lines = declaration(weights, rules);
         if lines.is_empty() {
-            return Err(DeclaredError::NoWeights(format!("batch {}", record.batch)));
+            return Err(DeclaredError::NoWeights(record.batch.clone()));
         }
         let mut lots: Vec<(String, String)> = Vec::new();
         for found in gathering.found {

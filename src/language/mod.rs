@@ -16,8 +16,8 @@ use std::borrow::Cow;
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
-pub use crate::{phrase, remark, shown_as_told, term};
-pub use sentence::{Phrase, Sentence, Slot, Term};
+pub use crate::{page_label, phrase, remark, shown_as_told, term};
+pub use sentence::{PAGE, Phrase, Sentence, Slot, Term};
 
 /// A language of ours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -110,11 +110,18 @@ impl Language {
 
     /// A day of ISO 8601, also with a time behind it, as it is written where the language is spoken: day, month and year
     /// with the signs of the Unicode CLDR's short dates (`de`, `fr`; from memory). In English it stays, which has more
-    /// than one order.
+    /// than one order. A moment of a log (RFC 3339, UTC) is told to the minute.
     pub fn day(self, day: &str) -> String {
         let (date, time) = day
             .split_at_checked("0000-00-00".len())
             .unwrap_or((day, ""));
+        let moment = time
+            .strip_prefix('T')
+            .and_then(|time| time.strip_suffix('Z'));
+        let time = match moment.and_then(|time| time.get(.."00:00".len())) {
+            Some(minute) => format!(" {minute} UTC"),
+            None => time.to_owned(),
+        };
         let mut parts = date.split('-');
         let (Some(y), Some(m), Some(d)) = (parts.next(), parts.next(), parts.next()) else {
             return day.to_owned();
@@ -169,6 +176,11 @@ mod tests {
         for (day, german, french) in [
             ("2031-12-01", "01.12.2031", "01/12/2031"),
             ("2026-11-28 14:03", "28.11.2026 14:03", "28/11/2026 14:03"),
+            (
+                "2026-11-28T14:03:09.120Z",
+                "28.11.2026 14:03 UTC",
+                "28/11/2026 14:03 UTC",
+            ),
             ("-", "-", "-"),
             ("", "", ""),
             ("é", "é", "é"),

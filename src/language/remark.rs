@@ -7,7 +7,7 @@
 use std::cell::Cell;
 use std::sync::OnceLock;
 
-use super::{Language, Phrase, Sentence, Slot};
+use super::{Language, Phrase, Sentence, Slot, Term};
 use crate::remark;
 
 /// Of its messages in the files of messages.
@@ -132,7 +132,7 @@ impl Pattern {
             let last = i + 1 == self.slots.len();
             let end = match (*name, last) {
                 (_, true) => rest.len().checked_sub(behind.len())?,
-                ("name" | "names" | "text" | "unit" | "lot" | "said", false) => {
+                ("name" | "names" | "text" | "term" | "day" | "unit" | "lot" | "said", false) => {
                     rest.find(behind)?
                 }
                 (_, false) => rest.find(|c: char| !is_of_a_number(c))?,
@@ -156,6 +156,15 @@ impl Pattern {
     }
 }
 
+/// One of our words.
+fn term(inside: &str) -> Option<Term> {
+    // Each language has the same ones.
+    let mut all = Language::German.all();
+    all.find_map(|(context, english, _)| {
+        (context.is_empty() && english == inside).then(|| Term::new(english))
+    })
+}
+
 fn is_of_a_number(c: char) -> bool {
     c.is_ascii_digit() || matches!(c, '.' | '-')
 }
@@ -163,15 +172,18 @@ fn is_of_a_number(c: char) -> bool {
 fn slot(name: &str, inside: &str, left: &Cell<usize>) -> Option<Slot> {
     match name {
         "name" | "text" | "unit" | "lot" => (!inside.is_empty()).then(|| inside.into()),
-        "names" => match inside.rsplit_once("\" and \"") {
-            Some((first, last)) => Some(Slot::Sentence(Sentence::listing(&[
-                format!("{first}\""),
-                format!("\"{last}"),
-            ]))),
-            None => Some(inside.into()),
+        "names" => {
+            let bare = inside.strip_prefix('"')?.strip_suffix('"')?;
+            let (first, last) = match bare.rsplit_once("\" and \"") {
+                Some((first, last)) => (first, Some(last)),
+                None => (bare, None),
+            };
+            let names: Vec<&str> = first.split("\", \"").chain(last).collect();
+            (!bare.is_empty()).then(|| Slot::Sentence(Sentence::listing_quoted(&names)))
         }
-        .filter(|_| inside.len() > 2 && inside.starts_with('"') && inside.ends_with('"')),
         "said" => sentences(inside, left).map(Slot::Sentence),
+        "term" => term(inside).map(Slot::Term),
+        "day" => (!inside.is_empty()).then(|| Slot::day(inside)),
         _ => {
             let digits = inside.strip_prefix('-').unwrap_or(inside);
             let number = digits.starts_with(|c: char| c.is_ascii_digit())
@@ -218,13 +230,31 @@ mod tests {
                 "closed as it is. Menthol is 1.2 % of the batch (1.20 g of 100.00 g), over its limit of 1 %; it comes \
                  with \"Mint\" and \"Menthol\". Salt is 3 % of the batch (3.00 g of 100.00 g), under its limit of 4 %.",
                 "abgeschlossen, wie sie ist. Menthol: 1,2 % der Charge (1,20 g von 100,00 g), über seine Grenze von 1 %; \
-                 es kommt mit \"Mint\" und \"Menthol\". Salt: 3 % der Charge (3,00 g von 100,00 g), unter seine Grenze \
+                 es kommt mit „Mint“ und „Menthol“. Salt: 3 % der Charge (3,00 g von 100,00 g), unter seine Grenze \
                  von 4 %.",
                 "",
             ),
             (
                 "in proportion; 3.00 g -Shea; dry more; 1.00 g Wax more; 4.10 g Oil instead of 4.00 g",
                 "im Verhältnis; 3,00 g -Shea; dry mehr; 1,00 g Wax mehr; 4,10 g Oil statt 4,00 g",
+                "",
+            ),
+            (
+                "shorter than NIST Handbook 133, allowable variation as typed tolerates in one package",
+                "knapper, als NIST Handbook 133, zulässige Abweichung wie eingegeben in einer Packung duldet",
+                "plus court que ce que NIST Handbook 133, écart permis tel que saisi tolère dans un emballage",
+            ),
+            (
+                "the weight's own limit 0.003 g (OIML R 111-1:2004, Table 1, class F1) and the scale's expanded \
+                 uncertainty",
+                "Fehlergrenze des Gewichts 0,003 g (OIML R 111-1:2004, Tabelle 1, Klasse F1) und erweiterte \
+                 Unsicherheit der Waage",
+                "tolérance propre du poids 0,003 g (OIML R 111-1:2004, tableau 1, classe F1) et incertitude élargie de \
+                 la balance",
+            ),
+            (
+                "checked 2026-01-01T09:00:00.000Z, 12 days before",
+                "geprüft 01.01.2026 09:00 UTC, 12 Tage davor",
                 "",
             ),
             (
@@ -245,6 +275,7 @@ mod tests {
         for own in [
             "",
             "warm room",
+            "shorter than the rule of my own tolerates in one package",
             "corrects seq 12; the balm was warm",
             "corrects seq twelve",
             "over-pour of a little g taken back to 1.00 g",

@@ -8,6 +8,10 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::remark::CONTEXT as REMARK;
 use super::{Language, elision};
+
+/// Of the messages that the page says.
+pub const PAGE: &str = "page";
+
 use crate::mass::{Grams, Mass, MassError};
 
 /// A sentence of ours: `phrase!("{net} g now; the record is corrected.", net)`. A slot is an expression's name, or
@@ -24,7 +28,7 @@ macro_rules! phrase {
 
 /// The same for what bismar writes into a log's cells: English there, and read back out of it for a person by
 /// [`told`](crate::language::remark::told). A slot called `name`, `text`, `unit` or `lot` holds any text, one called
-/// `said` another remark or nothing, and every other a number.
+/// `term` a [`Term`], one called `said` another remark or nothing, `day` a day or a moment, and every other a number.
 #[macro_export]
 macro_rules! remark {
     ($english:literal $(, $name:ident $(= $value:expr)?)* $(,)?) => {
@@ -104,6 +108,17 @@ impl fmt::Display for Term {
     }
 }
 
+/// The label of a field, as the page writes it: `page_label!("Ingredient {0}", number)`.
+#[macro_export]
+macro_rules! page_label {
+    ($english:literal $(, $value:expr)* $(,)?) => {
+        $crate::language::Sentence::from($crate::language::Phrase::of_the_page(
+            $english,
+            vec![$($crate::language::Slot::from($value)),*],
+        ))
+    };
+}
+
 /// What fills a slot.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Slot {
@@ -131,6 +146,11 @@ impl Slot {
 }
 
 impl Slot {
+    /// In English.
+    pub fn english(&self) -> String {
+        self.text("", Language::English)
+    }
+
     /// A number that was written with a decimal point already.
     pub fn number(written: impl Into<String>) -> Slot {
         Slot::Number(written.into())
@@ -235,10 +255,20 @@ impl Phrase {
         }
     }
 
-    fn with(&self, other: &dyn Fn(&str, &Slot) -> Option<Sentence>) -> Phrase {
+    /// As the page says it, whose slots are numbered.
+    #[doc(hidden)]
+    pub fn of_the_page(english: &'static str, slots: Vec<Slot>) -> Phrase {
+        Phrase {
+            context: PAGE,
+            english,
+            slots: ["0", "1", "2"].into_iter().zip(slots).collect(),
+        }
+    }
+
+    fn with(&self, other: &dyn Fn(&str, &Slot) -> Option<Slot>) -> Phrase {
         let slots = self.slots.iter().map(|(name, own)| {
             let own = match (other(name, own), own) {
-                (Some(other), _) => Slot::Sentence(other),
+                (Some(other), _) => other,
                 (None, Slot::Sentence(inside)) => Slot::Sentence(inside.with_each(other)),
                 (None, Slot::Text(_) | Slot::Number(_) | Slot::Day(_) | Slot::Term(_)) => {
                     own.clone()
@@ -316,6 +346,19 @@ impl Sentence {
         }
     }
 
+    /// The same of names in quotes.
+    pub fn listing_quoted<S: AsRef<str>>(names: &[S]) -> Sentence {
+        let quoted = |name: &S| phrase!("\"{name}\"", name = name.as_ref());
+        let Some((last, rest)) = names.split_last() else {
+            return Sentence::none();
+        };
+        let rest = rest.iter().map(quoted);
+        match rest.reduce(|all, one| phrase!("{all}, {one}", all, one)) {
+            Some(first) => phrase!("{first} and {last}", first, last = quoted(last)),
+            None => quoted(last),
+        }
+    }
+
     /// In English.
     pub fn as_str(&self) -> &str {
         &self.english
@@ -342,20 +385,18 @@ impl Sentence {
     /// The same with something else in the slots of this name, also within its parts.
     #[must_use]
     pub fn with(&self, slot: &str, other: &Sentence) -> Sentence {
-        self.with_each(&|name, _| (name == slot).then(|| other.clone()))
+        self.with_each(&|name, _| (name == slot).then(|| other.into()))
     }
 
     /// The same with `called` of what is in the slots of this name, also within its parts.
     #[must_use]
     pub fn with_called(&self, slot: &str, called: impl Fn(&str) -> Sentence) -> Sentence {
-        self.with_each(&|name, own| {
-            (name == slot).then(|| called(&own.text("", Language::English)))
-        })
+        self.with_each(&|name, own| (name == slot).then(|| called(&own.english()).into()))
     }
 
     /// The same with what `other` has for a slot of that name, also within its parts.
     #[must_use]
-    pub fn with_each(&self, other: &dyn Fn(&str, &Slot) -> Option<Sentence>) -> Sentence {
+    pub fn with_each(&self, other: &dyn Fn(&str, &Slot) -> Option<Slot>) -> Sentence {
         let part = |part: &Part| match part {
             Part::Phrase(phrase) => Sentence::from(phrase.with(other)),
             Part::Verbatim(own) => Sentence::from(own.as_str()),

@@ -6,6 +6,7 @@
 
 use super::ScaleAbility;
 use super::budget::Weighing;
+use crate::language::{Term, term};
 use crate::mass::Mass;
 
 /// Accuracy class of a test weight, finest first.
@@ -43,7 +44,7 @@ impl WeightClass {
 }
 
 /// Where the limits come from, for a record.
-pub const SOURCE: &str = "OIML R 111-1:2004, Table 1";
+pub const SOURCE: Term = term!("OIML R 111-1:2004, Table 1");
 
 /// Nominal mass in milligrams; limits in micrograms for E2, F1, F2, M1.
 const TABLE: [(i64, [i64; 4]); 21] = [

@@ -245,6 +245,7 @@ pub fn begin(
         fill,
         allowance: None,
         overweigh: Vec::new(),
+        planned: false,
     })
 }
 

@@ -49,7 +49,7 @@ pub struct Standing {
     pub lines: Vec<LineStatus>,
     pub cues: Vec<OutputStatus>,
     /// One line for each thing that a person should know.
-    pub trouble: Option<String>,
+    pub trouble: Option<Sentence>,
 }
 
 /// The answer to `let-in`: an address that lets one browser in, once, for so long.
@@ -221,6 +221,7 @@ impl Answer {
                 for line in &mut standing.lines {
                     line.trouble = line.trouble.as_ref().map(say);
                 }
+                standing.trouble = standing.trouble.as_ref().map(say);
                 Answer::Status(standing)
             }
             Answer::Hello(_) | Answer::Pass(_) => self,

@@ -9,6 +9,7 @@
 //! | `{"do":"fill","batch":"soak-1","fill":"55g","rule":"eu"}` | the same; every field may be left out |
 //! | `{"do":"begin",...,"allowance":"3%"}` | the same, 3 % more than that |
 //! | `{"do":"begin",...,"overweigh":[{"step":2,"mass":"1.5g"}]}` | the same, with more of step 2 for its beaker |
+//! | `{"do":"begin",...,"planned":true}` | the same, without what the plan told |
 //! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
@@ -87,6 +88,9 @@ pub enum Request {
         /// What usually stays in the beakers of steps and is weighed on top.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         overweigh: Vec<Overweigh>,
+        /// Its plan was read: what that tells is not told again.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        planned: bool,
     },
     /// Fills jars out of a batch that is weighed; what is left out is as planned, or the default.
     Fill {
@@ -180,6 +184,8 @@ pub struct BeginRequest {
     pub amount: BatchSize,
     /// Step number and what is weighed on top.
     pub overweigh: Vec<(usize, Mass)>,
+    /// Whether its plan was read.
+    pub planned: bool,
 }
 
 /// Jars to fill, checked.
@@ -215,6 +221,7 @@ impl Request {
             fill,
             allowance,
             overweigh,
+            planned,
         } = self
         else {
             return None;
@@ -225,6 +232,7 @@ impl Request {
                 formula: whole_path(formula)?,
                 amount: amount(batch, *jars, fill, allowance)?,
                 overweigh: self::overweigh(overweigh)?,
+                planned: *planned,
             })
         };
         Some(checked())
@@ -522,6 +530,7 @@ mod tests {
                     fill: None,
                     allowance: None,
                     overweigh: Vec::new(),
+                    planned: false,
                 },
             ),
         ];

@@ -36,12 +36,12 @@ impl Engine {
         else {
             return Sentence::none();
         };
-        let name = fill.rule.source();
+        let term = fill.rule.source();
         match filling.judge(net) {
             JarVerdict::Adequate => Sentence::none(),
-            JarVerdict::Short => remark!("shorter than {name} tolerates in one package", name),
+            JarVerdict::Short => remark!("shorter than {term} tolerates in one package", term),
             JarVerdict::FarShort => {
-                remark!("short by more than twice what {name} tolerates", name)
+                remark!("short by more than twice what {term} tolerates", term)
             }
         }
     }
@@ -104,9 +104,9 @@ impl Engine {
         let short = match filled.few_are_short() {
             true => Sentence::none(),
             false => remark!(
-                "{short} too short for {name}",
+                "{short} too short for {term}",
                 short = filled.short(),
-                name = fill.rule.source()
+                term = fill.rule.source()
             ),
         };
         let (total, jars) = (shown(filled.total()), filled.jars());

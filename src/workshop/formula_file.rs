@@ -91,7 +91,8 @@ pub fn check(
     config: &Config,
     language: Language,
 ) -> Result<Checked, QueryError> {
-    let (fields, mut faults) = fields.clone().tidied();
+    let fields = fields.clone().tidied();
+    let mut faults = Vec::new();
     let text = files::text(path).ok();
     let mut checked = Checked {
         sum: fields.sum(),
@@ -242,7 +243,8 @@ pub fn save(
     folder: &Path,
     logs: &Path,
 ) -> Result<Saved, SaveError> {
-    let (mut fields, mut faults) = fields.clone().tidied();
+    let mut fields = fields.clone().tidied();
+    let mut faults = Vec::new();
     let like = like.map(files::text).transpose()?;
     let before = at.map(|(path, _)| files::text(path)).transpose()?;
     if let (Some((path, base)), Some(text)) = (at, &before)
@@ -494,7 +496,8 @@ pub fn make_premix(
     logs: &Path,
     language: Language,
 ) -> Result<(Saved, Fields), SaveError> {
-    let (fields, faults) = fields.clone().tidied();
+    let fields = fields.clone().tidied();
+    let faults = fields.unreadable();
     if !faults.is_empty() {
         return Err(SaveError::Faults(faults));
     }

@@ -173,8 +173,7 @@ fn name_of_file(path: &Path) -> String {
 }
 
 pub(super) fn quoted(names: &[&str]) -> Sentence {
-    let names: Vec<String> = names.iter().map(|name| format!("\"{name}\"")).collect();
-    Sentence::listing(&names)
+    Sentence::listing_quoted(names)
 }
 
 /// The log of the batch `name` in the folder of the logs.

@@ -9,7 +9,8 @@ use crate::config::Config;
 use crate::formula::allowance::{JarsShort, Losses};
 use crate::formula::contents::{self, Known};
 use crate::formula::plan::BatchSize;
-use crate::formula::{Formula, Plan, limits, remarks};
+use crate::formula::remarks::{self, ReadIn};
+use crate::formula::{Formula, Plan, limits};
 use crate::journal::batch::lost::lost;
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
@@ -140,7 +141,7 @@ impl OnPaper {
     }
 
     /// What is to be said of single steps; with `room` also where a scale has little left for the vessel.
-    pub fn remarks(&self, room: bool) -> Vec<Sentence> {
+    pub fn remarks(&self, room: bool, read_in: ReadIn) -> Vec<Sentence> {
         remarks::lines(
             &self.formula,
             &self.known,
@@ -148,6 +149,7 @@ impl OnPaper {
             &self.scales,
             self.guard,
             room,
+            read_in,
         )
     }
 

@@ -467,9 +467,9 @@ impl Check {
             Verdict::Inside
         });
         let rule = remark!(
-            "the weight's own limit {grams} g ({name}, class {text}) and the scale's expanded uncertainty",
+            "the weight's own limit {grams} g ({term}, class {text}) and the scale's expanded uncertainty",
             grams = limits.weight_error.grams(FINE),
-            name = SOURCE,
+            term = SOURCE,
             text = class
         );
         draft.note = rule.into();

@@ -45,6 +45,22 @@ impl Drop for Seat {
     }
 }
 
+/// What holds a number to its unit, as any other space.
+fn loose(line: &str) -> String {
+    let parts: Vec<&str> = line.split("\\u00a0").collect();
+    let mut text = String::with_capacity(line.len());
+    for (i, part) in parts.iter().enumerate() {
+        text.push_str(part);
+        if i + 1 < parts.len() {
+            let unit = |next: &&str| next.starts_with(|c: char| c.is_ascii_lowercase() || c == '%');
+            let of_a_number =
+                part.ends_with(|c: char| c.is_ascii_digit()) && parts.get(i + 1).is_some_and(unit);
+            text.push_str(if of_a_number { " " } else { "\\u00a0" });
+        }
+    }
+    text
+}
+
 pub struct Script {
     child: Child,
     /// Free again once the browser has ended.
@@ -69,7 +85,7 @@ impl Script {
         let (told, lines) = channel();
         std::thread::spawn(move || {
             for line in out.lines().map_while(Result::ok) {
-                let line = serde_json::from_str(&line).expect("JSON");
+                let line = serde_json::from_str(&loose(&line)).expect("JSON");
                 if told.send((Instant::now(), line)).is_err() {
                     return;
                 }

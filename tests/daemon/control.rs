@@ -366,6 +366,7 @@ impl Daemon {
             fill: None,
             overweigh: vec![],
             allowance: None,
+            planned: false,
         };
         assert_eq!(self.client().say(&begin).unwrap(), "batch begun");
     }
@@ -1074,7 +1075,7 @@ fn a_bad_configuration_is_told_until_a_good_one_is_read() {
     );
     assert_eq!(daemon.world(|world| world.cues.clone()), [words]);
     daemon.begin();
-    let trouble = || daemon.client().status().unwrap().trouble;
+    let trouble = || daemon.client().status().unwrap().trouble.map(String::from);
     assert_eq!(trouble().unwrap(), words, "a batch does not hide it");
     assert_eq!(read_json(&mut listener)["event"], "step");
     daemon.world(|world| world.new_config = Some(Ok(Config::default())));
@@ -1099,7 +1100,7 @@ fn a_cue_of_a_bad_configuration_names_what_is_done_on_the_page() {
         });
         daemon.order(Order::Reload);
         let begins = "The configuration stays as it was: config.toml:3:1: ";
-        let trouble = || daemon.client().status().unwrap().trouble;
+        let trouble = || daemon.client().status().unwrap().trouble.map(String::from);
         let end = std::time::Instant::now() + Duration::from_secs(10);
         while trouble().is_none() && std::time::Instant::now() < end {
             std::thread::sleep(Duration::from_millis(20));

@@ -114,12 +114,12 @@ fn a_table_of_ours_comes_back_as_it_went() {
         let sheet = pasted(&out);
         assert_eq!(sheet.asks, [""; 0], "{name}");
         let back = sheet.fields.unwrap();
-        let (back, faults) = Fields {
+        let back = Fields {
             name: fields.name.clone(),
             ..back
         }
         .tidied();
-        assert_eq!(faults, []);
+        assert_eq!(back.unreadable(), []);
         assert_eq!(back.phases, fields.phases, "{name}:\n{out}");
         assert_eq!(back.in_parts, fields.in_parts);
     }
@@ -133,7 +133,8 @@ fn a_table_of_ours_comes_back_as_it_went() {
 fn what_may_be_two_things_is_asked_and_what_is_left_out_is_told() {
     // Thousands or thousandths.
     let sheet = pasted("Ingredient\tPercent\nSalt\t1,000\nOil\t99\n");
-    let (fields, faults) = sheet.fields.unwrap().tidied();
+    let fields = sheet.fields.unwrap().tidied();
+    let faults = fields.unreadable();
     assert_eq!(faults[0].at, "phases.0.ingredients.0.amount");
     assert!(
         faults[0].say.starts_with("This may be 1 or 1000: "),

@@ -24,6 +24,8 @@ struct Texts {
     /// What is written into logs (`remark!`).
     remarks: BTreeSet<String>,
     terms: BTreeSet<String>,
+    /// What the page says, said by the program (`page_label!`).
+    labels: BTreeSet<String>,
     others: Vec<String>,
 }
 
@@ -38,10 +40,14 @@ impl Texts {
     /// What stands in the brackets of a macro, or behind any other name.
     fn inside(&mut self, name: &str, tokens: proc_macro2::TokenStream) {
         let ours = std::mem::take(&mut self.ours);
-        self.literals(tokens, matches!(name, "phrase" | "term" | "remark"));
+        self.literals(
+            tokens,
+            matches!(name, "phrase" | "term" | "remark" | "page_label"),
+        );
         let inside = std::mem::replace(&mut self.ours, ours);
         match name {
             "remark" => self.remarks.extend(inside),
+            "page_label" => self.labels.extend(inside),
             "term" => {
                 self.terms.extend(inside.iter().cloned());
                 self.ours.extend(inside);
@@ -214,6 +220,8 @@ fn each_language_says_all_that_the_page_says_and_nothing_else() {
         page.contains("{0}, batch {1}") && page.contains("Formulas"),
         "{page:?}"
     );
+    let labels = texts_under("src").labels;
+    assert!(labels.len() > 5 && labels.is_subset(&page), "{labels:?}");
     for language in OTHERS {
         says_all(language, spoken::CONTEXT, &page);
     }
@@ -622,7 +630,10 @@ fn no_sentence_of_the_page_names_a_command() {
     assert!(at_terminal.len() > 5, "{at_terminal:?}");
     for slot in at_terminal {
         match spoken::instead(&slot) {
-            Some(words) => assert!(!names_one(&words), "{slot}: {words}"),
+            Some(words) => {
+                let words = words.english();
+                assert!(!names_one(&words), "{slot}: {words}");
+            }
             None => found.push(format!("{slot}: the page has no words for it")),
         }
     }

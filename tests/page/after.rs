@@ -41,6 +41,61 @@ const LOTS: &str = "# The shelf\n[[lot]]\nname = \"S-1\"\ningredient = \"Sea sal
                     best_before = 2030-01-01\n\n[[lot]]\nname = \"F-1\"\ningredient = \"Sunflower oil\"\n\
                     amount = \"1 kg\"\nbest_before = 2030-09-30\n";
 
+/// Of what has no weight no jar, label or remedy is offered, and what is not there says so and has no fields.
+#[test]
+fn nothing_is_made_of_a_batch_without_weights_or_of_one_that_is_not_there() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person: &Person| {
+        let logs = person.path(LOGS);
+        fs::create_dir_all(&logs).unwrap();
+        let begun = |at| Begun {
+            formula: OIL,
+            label: "Dune oil",
+            size: Mass::from_g(30),
+            jars: None,
+            at,
+        };
+        let rows = [weighed(1, "Sunflower oil", "F-1", 30_000), closed()];
+        begun("2026-03-01T09:00:00Z").written(&logs, "oil-1", &rows);
+        begun("2026-03-02T09:00:00Z").written(&logs, "oil-2", &[closed()]);
+    });
+    let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
+    let mut screen = Screen::at(seat, &address);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    for (batch, offered) in [("oil-1", true), ("oil-2", false)] {
+        let seen = screen.tell(&json!(["go", format!("#/batches/{batch}")]));
+        for key in ["\nFill jars\n", "\nLabel\n", "\nRemedies\n"] {
+            assert_eq!(
+                has(&seen, "inside", key),
+                offered,
+                "{batch} {key}: {seen:#}"
+            );
+        }
+    }
+    screen.tell(&json!(["go", "#/fill/oil-2"]));
+    screen.reads("Nothing is left of oil-2 that jars could be filled from.");
+    // Of those that have something the last is taken.
+    screen.tell(&json!(["go", "#/fill"]));
+    screen.reads("Out of oil-1, Dune oil: 30.00 g were weighed");
+    for (to, told) in [
+        ("#/label/soak-9", "there is no batch \"soak-9\""),
+        ("#/label/oil-2", "batch oil-2 has no weights"),
+        ("#/remedies/soak-9", "there is no batch \"soak-9\""),
+        ("#/fill/soak-9", "there is no batch \"soak-9\""),
+        ("#/batches/soak-9", "there is no batch \"soak-9\""),
+        ("#/begin/soak-9.toml", "there is no formula \"soak-9.toml\""),
+        (
+            "#/formulas/soak-9.toml",
+            "there is no formula \"soak-9.toml\"",
+        ),
+    ] {
+        let seen = screen.tell(&json!(["go", to]));
+        assert!(has(&seen, "inside", told), "{to}: {seen:#}");
+        let inside = seen["inside"].as_str().unwrap();
+        assert!(inside.lines().count() < 5, "{to} has fields: {inside}");
+    }
+}
+
 /// Two soaks, the first with two jars, and the oil that is in both.
 pub fn made(person: &Person) {
     let logs = person.path(LOGS);

@@ -13,7 +13,7 @@ import sys
 import time
 
 from chromium import browser, size
-from words import BROKEN
+from words import BROKEN, PARTED
 
 LETTERS = 16
 LONGEST = 30
@@ -50,7 +50,7 @@ FEED = r"""
   }, 200);
 })();
 """
-KEYS = BROKEN + r"""
+KEYS = BROKEN + PARTED + r"""
 const shown = (el) => el.offsetParent && el.checkVisibility({ checkVisibilityCSS: true });
 const box = (el) => { const { left, top, right, bottom } = el.getBoundingClientRect(); return { left, top, right, bottom }; };
 const keys = [...new Set(document.querySelectorAll("#bench button, #bench a.key, #keys button, #keys a.key"))].filter(shown);
@@ -90,7 +90,7 @@ for (const el of keys.concat([document.getElementById("now")])) {
 }
 const text = (id) => { const el = document.getElementById(id); return el && shown(el) ? el.innerText : null; };
 return {
-  cut, covered, over, out, broken: broken([...document.querySelectorAll(".key, #say, #big-word, #beside, #answer, #tare")].filter(shown)), keys: keys.map((el) => el.innerText), wide: document.scrollingElement.scrollWidth > document.documentElement.clientWidth,
+  cut, covered, over, out, broken: broken([...document.querySelectorAll(".key, #say, #big-word, #beside, #answer, #tare")].filter(shown)), parted: parted(), keys: keys.map((el) => el.innerText), wide: document.scrollingElement.scrollWidth > document.documentElement.clientWidth,
   digits: text("digits"), word: text("big-word"), say: text("say"), lot: text("lot"), tare: text("tare"), gate: text("t-gate"), ahead: text("ahead"),
   recorded: text("recorded"), big: document.body.dataset.big, pour: document.body.dataset.pour, sent: window.fed.sent,
   high: document.getElementById("digits").getBoundingClientRect().height, letters: parseFloat(getComputedStyle(document.getElementById("digits")).fontSize),
@@ -136,7 +136,7 @@ def state(page, status, events, say, store=None, record=None):
     )
     wait(page, "fed.to.length > 0")
     told(page, events)
-    wait(page, f"document.getElementById('say').textContent.includes({json.dumps(say)})")
+    wait(page, f"document.getElementById('say').textContent.replace(/([0-9])\\u00a0(?=[a-z%])/g, '$1 ').includes({json.dumps(say)})")
     time.sleep(0.15)
 
 

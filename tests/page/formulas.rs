@@ -168,6 +168,15 @@ fn a_spreadsheets_cells_become_a_formula_and_the_examples_come_by_one_key() {
     let shares: Vec<String> = blend.shares().iter().map(|p| p.text()).collect();
     assert_eq!(shares, ["72.727272727", "27.272727273"]);
     screen.reads("5.5 %, 5.50 g");
+    // Many and long columns are read on a phone as well, without a way to the side.
+    screen.press("Formulas");
+    screen.press("From a spreadsheet");
+    let wide = "Amount (g);Raw material;Supplier;Where it comes from;Certificate\n\
+                240,00;Sea salt;A supplier with a long name;the coast;EU-2031-0000123456\n60;Oat flour;;;\n";
+    screen.tell(&json!(["paste", "Cells", wide]));
+    screen.press("Look at it");
+    screen.reads("\"Certificate\" is not used");
+    screen.pictures("room-spreadsheet-wide");
     let console = screen.tell(&json!(["console"]));
     assert_eq!(console["console"], json!([]), "{console:#}");
 }
@@ -276,6 +285,20 @@ fn of_two_who_write_the_second_overwrites_nothing_and_a_version_with_batches_sta
     let told = asked(&served.post("/formula-save", &who, &body));
     assert_eq!(told["file"], "copied-soak.toml", "{told}");
     assert!(text(&served.person, "copied-soak.toml").ends_with(label));
+}
+
+#[test]
+fn what_a_plan_says_on_the_page_names_no_key_of_a_file() {
+    let served = bench();
+    let who = served.enter();
+    assert_eq!(served.post("/formula-examples", &who, "{}").status, 200);
+    for (file, _) in examples::ALL {
+        let plan = served.get(&format!("/plan?formula={file}&jars=3&fill=60g"), &who);
+        assert_eq!(plan.status, 200, "{file}: {plan:?}");
+        for key in ["vessel =", "leave_on", "rinse_off", "limits =", "{ g"] {
+            assert!(!plan.body.contains(key), "{file} {key}: {}", plan.body);
+        }
+    }
 }
 
 #[test]

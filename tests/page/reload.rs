@@ -9,7 +9,10 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 
 use crate::bench_side::logs::{Begun, LOGS, cells, closed};
+use crate::bench_side::scale::Scale;
+use crate::bench_side::script::Seat;
 use crate::bench_side::served::{FORMULA, Served};
+use crate::rooms::{Screen, has};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 
@@ -161,4 +164,57 @@ fn what_belongs_to_the_running_batch_waits_for_its_end() {
     // 5 to 100 % of it (USP <41>, accuracy; read in a reproduction).
     let weights = json!(["50", "100", "200", "500"]);
     assert_eq!(scales["scales"][0]["weights"], weights);
+}
+
+/// A bad configuration is told until it is mended, whatever the bench says meanwhile.
+#[test]
+fn a_bad_configuration_stands_on_the_page_until_it_is_read_well() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person| {
+        person.file(&format!("{FORMULAS}/soak.toml"), FORMULA);
+    });
+    let who = served.enter();
+    let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
+    let mut screen = Screen::at(seat, &address);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    let good = std::fs::read_to_string(served.person.config_file()).unwrap();
+    let reload = || kill_process(Pid::from_child(&served.daemon.child), Signal::HUP).unwrap();
+    served.person.configures(&format!("prot = 3\n{good}"));
+    reload();
+    let words = "The configuration stays as it was";
+    screen.until("the fault", |seen| has(seen, "say", words));
+    let begin = r#"{"do":"begin","formula":"soak.toml","batch":"100g"}"#;
+    assert_eq!(served.post("/do", &who, begin).status, 200);
+    // The next cue takes the place of the one that told it.
+    let placing = |seen: &Value| has(seen, "say", "Place an empty beaker");
+    let stands = |seen: &Value| has(seen, "trouble", words);
+    screen.until("both", |seen| placing(seen) && stands(seen));
+    screen.tell(&json!(["reload"]));
+    screen.until("both anew", |seen| placing(seen) && stands(seen));
+    screen.tell(&json!(["go", "#/lots"]));
+    screen.until("in a room", stands);
+    screen.press("Bench");
+    served.person.configures(&good);
+    reload();
+    screen.until("mended", |seen| placing(seen) && seen["trouble"].is_null());
+}
+
+/// What the plan told is not told once more by the answer that the batch has begun; who read no plan is told.
+#[test]
+fn a_begun_batch_tells_nothing_that_its_plan_told() {
+    let served = bench();
+    let who = served.enter();
+    let plan = served.told("/plan?formula=old.toml&jars=2&fill=50g", &who);
+    let short = plan["short"]["say"].as_str().unwrap().to_owned();
+    let mut begin = json!({ "do": "begin", "formula": "old.toml", "jars": 2, "fill": "50g" });
+    for planned in [false, true] {
+        if planned {
+            begin["planned"] = plan["text"].clone();
+        }
+        let answer = served.post("/do", &who, &begin.to_string());
+        assert_eq!(answer.status, 200, "{answer:?}");
+        assert_eq!(answer.body.contains(&short), !planned, "{answer:?}");
+        served.person.run(&["stop"]).ended(0);
+        served.says("\"batch\":null");
+    }
 }

@@ -18,7 +18,7 @@ from PIL import Image, ImageChops, ImageStat
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
-from words import BROKEN, CUT
+from words import BROKEN, CUT, PARTED
 
 driven = importlib.import_module(sys.argv[3] if len(sys.argv) > 3 else "chromium")
 size, dressed = driven.size, driven.dressed
@@ -32,7 +32,7 @@ return {
   path: location.pathname, document: document.title, door: shown("door"), rehearsal: shown("rehearsal"), batch: shown("batch"),
   view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
   say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
-  tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
+  tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"), trouble: shown("trouble"),
   said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), to_stopped: shown("to-stopped"), choices: shown("choices"),
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
   place: shown("place"), ahead: shown("ahead"), scales: shown("scales"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
@@ -57,7 +57,7 @@ SPY = """
 FIND = """
 const wanted = arguments[0];
 return [...document.querySelectorAll("button, a, summary, label.pick")].find((one) =>
-  one.offsetParent && one.checkVisibility() && one.innerText.split("\\n")[0].trim() === wanted) ?? null;
+  one.offsetParent && one.checkVisibility() && one.innerText.replace(/([0-9])\u00a0(?=[a-z%])/g, "$1 ").split("\\n")[0].trim() === wanted) ?? null;
 """
 FIELD = """
 const wanted = arguments[0];
@@ -67,6 +67,10 @@ return label ? document.getElementById(label.htmlFor) : null;
 """
 
 
+# What is wider than its place where it need not be.
+SLIDES = """
+return [...document.querySelectorAll(".stacks")].filter((one) => innerWidth < 450 && one.scrollWidth > one.clientWidth + 1).map((one) => one.getAttribute("aria-label"));
+"""
 # A room that is still read has one line, which ends in three dots.
 READ = """
 const inside = document.getElementById("room-inside");
@@ -126,7 +130,7 @@ def paste(page, label, text):
 
 
 def pictures(page, folder, name):
-    worst = {"wide": [], "small": [], "broken": [], "cut": []}
+    worst = {"wide": [], "small": [], "broken": [], "cut": [], "slides": [], "parted": []}
     fields = CUT + "return cut([...document.querySelectorAll('.field :is(input:not([type]), select)')].filter((one) => one.checkVisibility()))"
     keys = BROKEN + "return broken([...document.querySelectorAll('.key, #say, h1, label, summary')].filter((one) => one.offsetParent))"
     for scheme in driven.SCHEMES:
@@ -138,6 +142,8 @@ def pictures(page, folder, name):
             seen = page.execute_script(SEEN)
             seen["broken"] = page.execute_script(keys)
             seen["cut"] = page.execute_script(fields)
+            seen["slides"] = page.execute_script(SLIDES)
+            seen["parted"] = page.execute_script(PARTED + "return parted()")
             for what in worst:
                 if seen[what]:
                     worst[what].append(f"{wide} {scheme} {seen[what]}")

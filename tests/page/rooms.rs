@@ -103,7 +103,7 @@ impl Screen {
     #[track_caller]
     pub fn pictures(&mut self, name: &str) {
         let seen = self.tell(&json!(["pictures", name]));
-        for fault in ["wide", "small", "broken", "cut"] {
+        for fault in ["wide", "small", "broken", "cut", "slides", "parted"] {
             assert_eq!(seen[fault], json!([]), "{name} is too {fault}: {seen:#}");
         }
     }

@@ -80,7 +80,9 @@ fn status(more: &Value) -> Value {
     for (key, value) in more.as_object().unwrap() {
         status[key] = value.clone();
     }
-    json!({"ok": true, "status": status, "batch": "two-beakers-20260101-0900", "lines": [], "cues": [], "trouble": []})
+    let trouble = status["trouble"].take();
+    json!({"ok": true, "status": status, "batch": "two-beakers-20260101-0900", "lines": [], "cues": [],
+        "trouble": trouble})
 }
 
 /// One good lot, and one that is past its day.
@@ -204,6 +206,19 @@ fn states(served: &Served) -> Vec<State> {
                 json!({"missing": "0.90"}),
             ),
             json!({}),
+        ),
+        rare(
+            "something stays wrong",
+            "tared",
+            reading("76.03", "-16.03"),
+            cue(
+                "take-out",
+                "16.03 g to take out: Sea salt. If something was laid there, take that off instead.",
+                &["keep", "again"],
+                json!({"missing": "-16.03", "lead": 8}),
+            ),
+            json!({"trouble": "The configuration stays as it was: /home/maker/.config/bismar/config.toml:12:1: [page] has no key \"prot\". \
+                Write \"port\", or remove the key."}),
         ),
         rare(
             "adding",
@@ -457,7 +472,7 @@ fn in_each_language_every_state_is_whole_on_every_screen() {
             page.shows(&state);
             for screen in SCREENS {
                 let seen = page.reads(screen, LETTERS[0]);
-                for fault in ["cut", "covered", "over", "out", "broken"] {
+                for fault in ["cut", "covered", "over", "out", "broken", "parted"] {
                     if seen[fault] != json!([]) {
                         let (name, what) = (state.name, &seen[fault]);
                         wrong.push(format!("{tag} {name} {screen:?}: {fault} {what}"));
@@ -485,7 +500,7 @@ fn no_key_is_cut_off_and_nothing_lies_over_anything_in_any_state() {
         for screen in SCREENS {
             for size in LETTERS {
                 let seen = page.reads(screen, size);
-                for fault in ["cut", "covered", "over", "out"] {
+                for fault in ["cut", "covered", "over", "out", "parted"] {
                     // Letters of twice the size may need the page to be rolled; nothing may be cut or lie over.
                     let rolls = size > LETTERS[0] && ["cut", "covered"].contains(&fault);
                     if !rolls && seen[fault] != json!([]) {

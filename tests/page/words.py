@@ -35,3 +35,16 @@ const cut = (all) => {
   });
 };
 """
+
+"""Numbers that a line's end may part from their unit."""
+PARTED = r"""
+const parted = () => {
+  const found = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+    if (!node.parentElement.checkVisibility() || /^(nowrap|pre)$/.test(getComputedStyle(node.parentElement).whiteSpace)) continue;
+    found.push(...(node.data.match(/[^ ]*[0-9] (?:[kmµ]?g|%|oz|lb|s|min|h)(?![\p{L}\p{N}])/gu) ?? []));
+  }
+  return found;
+};
+"""

@@ -299,7 +299,15 @@ fn a_window_of_one_or_two_values_is_told_and_one_of_three_is_not() {
              tolerance = {{ percent = 1, over = {over} }} }}"
         ));
         let plan = planned(&formula, "100", &bench);
-        let lines = remarks::lines(&formula, &Known::default(), &plan, &bench, 2.0, true);
+        let lines = remarks::lines(
+            &formula,
+            &Known::default(),
+            &plan,
+            &bench,
+            2.0,
+            true,
+            ReadIn::File,
+        );
         assert_eq!(lines.len(), usize::from(said.is_some()), "{lines:?}");
         if let Some(words) = said {
             assert!(lines[0].starts_with("Step 2, Oats: the window has"));
@@ -319,7 +327,15 @@ fn little_room_on_the_scale_is_told_where_it_is_asked_for() {
              {{ name = \"Oats\", percent = 40, vessel = \"{vessel}\" }}"
         ));
         let plan = planned(&formula, "100", &bench);
-        remarks::lines(&formula, &Known::default(), &plan, &bench, 2.0, asked)
+        remarks::lines(
+            &formula,
+            &Known::default(),
+            &plan,
+            &bench,
+            2.0,
+            asked,
+            ReadIn::File,
+        )
     };
     assert_eq!(lines("beaker", "160", true), [""; 0]);
     let beaker = lines("beaker", "159.99", true);
@@ -347,7 +363,15 @@ fn what_clings_is_told_of_in_a_beaker_only() {
             "{{ name = \"Salt\", percent = 60 }}, {{ name = \"Honey\", percent = 40, vessel = \"{vessel}\" }}"
         ));
         let plan = planned(&formula, "100", &bench);
-        let lines = remarks::lines(&formula, &Known::default(), &plan, &bench, 2.0, true);
+        let lines = remarks::lines(
+            &formula,
+            &Known::default(),
+            &plan,
+            &bench,
+            2.0,
+            true,
+            ReadIn::File,
+        );
         assert_eq!(lines.len(), usize::from(told), "{vessel}: {lines:?}");
         if told {
             assert!(lines[0].starts_with("Step 2, Honey: what clings to the beaker"));

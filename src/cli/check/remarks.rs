@@ -3,6 +3,7 @@
 use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
 use super::super::{heads, number, said};
 use crate::formula::cautions::{self, STANDING};
+use crate::formula::remarks::ReadIn;
 use crate::language::{Slot, phrase, term};
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::{ScaleAbility, Uncertainty};
@@ -11,7 +12,7 @@ use crate::workshop::planning::OnPaper;
 
 /// `room`: whether to tell where a scale has little left for the vessel.
 pub fn remarks(text: &mut String, paper: &OnPaper, room: bool) {
-    for line in paper.remarks(room) {
+    for line in paper.remarks(room, ReadIn::File) {
         paragraph(text, "- ", &said(line));
     }
 }

@@ -28,9 +28,9 @@ export async function label(name) {
   const asked = () => ({ batch: name, rules: rules.value, ...(net.value && { net: mass(net.value) }), ...(text.value && { as_now: "true" }) });
   const onPaper = () => ({ ...asked(), ...(which.value && !which.box.hidden && { each_jar: "true" }) });
   let turn = 0;
-  const draw = async (said) => {
+  const draw = async (said, first) => {
     const mine = ++turn;
-    const reply = await get(question("/label", asked()));
+    const reply = first ?? await get(question("/label", asked()));
     if (mine !== turn) return;
     if (reply.error) return void box.replaceChildren(wrong(reply.error));
     rules.input.value = reply.rules;
@@ -40,7 +40,10 @@ export async function label(name) {
     if (said) box.prepend(status(said));
   };
   text.box.hidden = which.box.hidden = true;
-  await draw();
+  // What has no label has no fields for one.
+  const first = await get(question("/label", asked()));
+  if (first.error) return [wrong(first.error), link("batches", t`Batches`)];
+  await draw("", first);
   return [sizes(boxes([rules, net, which, text])), box, link(at("batches", name), t`Record of the batch`)];
 }
 

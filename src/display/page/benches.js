@@ -71,9 +71,6 @@ function last({ finished }) {
   return complete ? t`Finished last: ${formula}, ${batch}, ${when}` : t`Ended last, not complete: ${formula}, ${batch}, ${when}`;
 }
 
-/** A number stays with its unit. */
-const tied = (text) => text.replace(/(\d) (?=(g|s|min|h)\b)/g, "$1\u00a0");
-
 const PARTS = ["state", "what", "step", "amount", "say", "note", "last"];
 const cards = new Map();
 function card(name) {
@@ -82,7 +79,7 @@ function card(name) {
   const item = document.createElement("li");
   item.className = "bench";
   const title = document.createElement("h2");
-  title.textContent = name;
+  write(title, name);
   item.append(title);
   for (const part of PARTS) {
     const line = document.createElement("p");
@@ -108,7 +105,7 @@ function paintCard(bench) {
     last: last(bench),
   };
   item.dataset.stands = bench.stands;
-  for (const part of PARTS) write(item.querySelector(`.${part}`), tied(lines[part]));
+  for (const part of PARTS) write(item.querySelector(`.${part}`), lines[part]);
   item.querySelector(".say").classList.toggle("urgent", Boolean(bench.told?.urgent));
   return item;
 }

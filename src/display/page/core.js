@@ -10,7 +10,9 @@ export const $ = (id) => document.getElementById(id);
 export const keep = (on, name, value) => {
   if (on[name] !== value) on[name] = value;
 };
-export const write = (node, text) => keep(node, "textContent", text);
+/** No number parts from its unit at a line's end. */
+export const held = (text) => (typeof text === "string" ? text.replace(/([0-9]) (?=(?:[kmµ]?g|%|oz|lb|s|min|h)(?![\p{L}\p{N}]))/gu, "$1\u00a0") : text);
+export const write = (node, text) => keep(node, "textContent", held(text));
 export const put = (id, text) => write($(id), text);
 /** A text of ours in the page's language; what fills it is {0}, {1} in the files of messages. */
 export const t = (parts, ...fills) => {

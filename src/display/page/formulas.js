@@ -1,8 +1,8 @@
 // The room of the formulas: the list, the form of one, cells out of a spreadsheet, two versions side by side. Every
 // figure comes from bismar; what is typed is kept in this tab until it is saved.
 
-import { $, figure, inBatch, kept, put, remember, remembered, session, t } from "./core.js";
-import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, p, part, pickList, question, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { $, figure, inBatch, kept, put, remember, remembered, session, t, write } from "./core.js";
+import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, p, part, pickList, question, quoted, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
 
 const PAUSE = 450; // ms after the last letter before bismar is asked
 const NEW = "=new";
@@ -77,7 +77,11 @@ async function form(file, called) {
   let was = null; // what stands in the file
   if (file !== NEW) {
     const reply = await get(question("/formula", { file }));
-    if (reply.error) return [wrong(reply.error), p(t`Mend the file in a text editor; then it opens here.`), link("formulas", t`All formulas`)];
+    if (reply.error) {
+      const { formulas: all } = await get("/formulas");
+      const is = all?.some((one) => one.file === file);
+      return [wrong(reply.error), is ? p(t`Mend the file in a text editor; then it opens here.`) : null, link("formulas", t`All formulas`)];
+    }
     was = reply;
     called.set(file, reply.fields.name);
     put("room-title", t`Formula: ${reply.fields.name}`);
@@ -134,10 +138,10 @@ function editor(file, draft, note) {
     const apart = { on: !both };
     const box = stack();
     const side = (words, key) => [
-      slot(`${at}.tolerance`, t`${words}, percent`, one[key], "percent", decimal, t`of its own amount; empty: 1`),
-      slot(`${at}.tolerance`, t`${words}, grams`, one[key], "g", decimal, t`the wider of the two holds`)];
+      slot(`${at}.${key}.percent`, t`${words}, percent`, one[key], "percent", decimal, t`of its own amount; empty: 1`),
+      slot(`${at}.${key}.g`, t`${words}, grams`, one[key], "g", decimal, t`the wider of the two holds`)];
     const draw = () => {
-      slots.delete(`${at}.tolerance`);
+      for (const key of ["under", "over"]) for (const unit of ["percent", "g"]) slots.delete(`${at}.${key}.${unit}`);
       one.over = apart.on ? { ...one.over } : one.under;
       box.replaceChildren(sizes(apart.on ? [...side(t`${number}: less`, "under"), ...side(t`${number}: more`, "over")] : side(t`Tolerance of ${number}`, "under")));
     };
@@ -163,8 +167,8 @@ function editor(file, draft, note) {
           slot(`${at}.inci`, t`INCI name of ${number}`, one, "inci", { maxlength: 120 }),
           slot(`${at}.vessel`, t`How ${number} is weighed`, one, "vessel", { choices: VESSELS }),
           tolerances(at, one, number),
-          sizes(slot(`${at}.limits`, t`At least, percent of the batch, ${number}`, one, "min", decimal),
-            slot(`${at}.limits`, t`At most, percent of the batch, ${number}`, one, "max", decimal, t`your own limit, from the supplier's documents`)),
+          sizes(slot(`${at}.min`, t`At least, percent of the batch, ${number}`, one, "min", decimal),
+            slot(`${at}.max`, t`At most, percent of the batch, ${number}`, one, "max", decimal, t`your own limit, from the supplier's documents`)),
           sizes(slot(`${at}.premix`, t`Batch of which formula, ${number}`, one, "premix", {}, t`for a premix; its lot is then its batch`),
             tick(t`Asks for the lot of ${number}`, one, "lot_required")),
           slot(`${at}.caution`, t`Caution for ${number}`, one, "caution", { rows: 3 }))),
@@ -208,7 +212,7 @@ function editor(file, draft, note) {
       return drawn;
     }), button(() => { fields.phases.push(newPhase()); structure(t`Name of phase ${fields.phases.length}`); }, t`Add a phase`));
     changed();
-    if (words) { head.textContent = words; head.focus(); }
+    if (words) { write(head, words); head.focus(); }
     const to = label && [...inside.querySelectorAll("label")].find((one) => one.textContent === label);
     if (to) $(to.htmlFor)?.focus();
   };
@@ -221,16 +225,17 @@ function editor(file, draft, note) {
       hint ? input.setAttribute("aria-describedby", `${input.id}-hint`) : input.removeAttribute("aria-describedby");
     }
     const lost = [];
-    for (const { at, say } of all) {
+    for (const { at, say: told } of all) {
+      const say = quoted(told);
       const spot = slots.get(at)?.[0];
       if (!spot) { lost.push(say); continue; }
-      spot.wrongs.textContent = `${spot.wrongs.textContent} ${say}`.trim();
+      write(spot.wrongs, `${spot.wrongs.textContent} ${say}`.trim());
       spot.wrongs.closest("details")?.setAttribute("open", "");
       if (!spot.input) continue;
       spot.input.setAttribute("aria-invalid", "true");
       spot.input.setAttribute("aria-describedby", [spot.hint && `${spot.input.id}-hint`, spot.wrongs.id].filter(Boolean).join(" "));
     }
-    (where ?? whole).replaceChildren(...(where ? [where.textContent, ...lost.map((say) => ` ${say}`)] : lost.map((say) => el("p", { class: "said wrong" }, say))));
+    refill(where ?? whole, (where ? [where.textContent, ...lost.map((say) => ` ${say}`)] : lost.map((say) => el("p", { class: "said wrong" }, say))));
   };
   // An empty field of a new line is not wrong yet, as long as nothing is saved.
   let strict = file !== NEW;
@@ -246,7 +251,7 @@ function editor(file, draft, note) {
     sum.hidden = !reply.sum;
     sum.className = over || missing ? "live heed" : "live good";
     const all = `${figure(total)} %`;
-    sum.textContent = over ? t`${all}: ${figure(over)} too much` : missing ? t`${all}: ${figure(missing)} is missing to 100` : balance ? t`${all}, and the rest is ${balance}` : all;
+    write(sum, over ? t`${all}: ${figure(over)} too much` : missing ? t`${all}: ${figure(missing)} is missing to 100` : balance ? t`${all}, and the rest is ${balance}` : all);
     faults(reply.faults.filter((fault) => fault.at !== "sum" && tellable(fault)));
     for (const box of rows.values()) box.replaceChildren();
     for (const step of reply.steps) {
@@ -277,7 +282,7 @@ function editor(file, draft, note) {
     again.hidden = !reply.changed;
     root.querySelector("[aria-invalid]")?.focus();
   });
-  const sumFault = (all) => { const bad = all?.find(({ at }) => at === "sum"); if (bad) save.said.textContent = bad.say; };
+  const sumFault = (all) => { const bad = all?.find(({ at }) => at === "sum"); if (bad) write(save.said, bad.say); };
   save.key.classList.add("main");
   const again = button(() => open(file, ""), t`Open it as it is now, without what I wrote`);
   again.hidden = true;
@@ -315,7 +320,7 @@ function editor(file, draft, note) {
     slot("notes", t`Notes`, fields, "notes", { rows: 5 }),
   ];
   structure();
-  if (note || told) head.textContent = told || note;
+  if (note || told) write(head, told || note);
   if (!note) keep(file, null);
   told = "";
   return drawn;
@@ -384,7 +389,7 @@ function spreadsheet() {
     return [
       part(t`What it is taken for`, sizes(sheet.heads.map(pick), kind.box)),
       sheet.asks.length ? lines(sheet.asks, "lines heed") : null, lines(sheet.said),
-      table(t`What becomes of each row`, [h(t`Becomes`), ...sheet.heads.map((head) => (head ? n(head) : h("")))], rows),
+      table(t`What becomes of each row`, [h(t`Becomes`), ...sheet.heads.map((head, i) => (sheet.rows.every(({ cells }) => /^[^\p{L}]*$/u.test(cells[i] ?? "")) ? n : h)(head))], rows, "wide stacks"),
       sheet.fields ? take : null,
     ];
   };

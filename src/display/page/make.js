@@ -1,6 +1,6 @@
 // What the rooms are made of: elements, fields, tables, keys that send, and the asking itself. Texts go in as texts alone.
 
-import { BOUNCE, age, ask, dayOf, fetched, figure, fresh, know, stamp, t, timeOf } from "./core.js";
+import { BOUNCE, age, ask, dayOf, fetched, figure, fresh, held, know, stamp, t, timeOf, write } from "./core.js";
 import { point } from "./words.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
@@ -15,7 +15,7 @@ export function el(tag, properties = {}, ...inside) {
     else if (value === true) node.setAttribute(name, "");
     else if (value !== false && value != null) node.setAttribute(name, value);
   }
-  node.append(...inside.flat().filter((one) => one != null && one !== false));
+  node.append(...inside.flat().filter((one) => one != null && one !== false).map(held));
   return node;
 }
 /** The address of a room that is about `name`. */
@@ -43,7 +43,7 @@ export const sizes = box("sizes");
 export const boxes = (fields) => Object.values(fields).map((one) => one.box);
 export const pickList = (items) => el("ul", { class: "picks" }, items);
 /** What stands in `node` now; what is no element is left out. */
-export const refill = (node, ...inside) => node.replaceChildren(...inside.flat(2).filter(Boolean));
+export const refill = (node, ...inside) => node.replaceChildren(...inside.flat(2).filter(Boolean).map(held));
 export const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
 export const damaged = (reply) => listed(t`Damaged logs`, reply.damaged);
 export const assumed = t`No scale is set up; the figures are for an assumed one of 0.01 g.`;
@@ -70,12 +70,13 @@ export function field(label, properties = {}, hint) {
   return { box, input, get value() { return input.value.trim(); } };
 }
 
-export function table(caption, heads, rows) {
-  const cell = (tag, inside, i) => el(tag, { class: heads[i].n ? "n" : null, scope: tag === "th" ? "col" : null }, inside ?? "");
+/** `kind` "wide stacks": on a phone each row is a list, with the heads before its cells. */
+export function table(caption, heads, rows, kind = "wide") {
+  const cell = (tag, inside, i) => el(tag, { class: heads[i].n ? "n" : null, scope: tag === "th" ? "col" : null, "data-head": tag === "td" ? heads[i].name : null }, inside ?? "");
   const line = (row) => row.over
     ? el("tr", { class: "phase" }, el("td", { colspan: heads.length }, row.over))
     : el("tr", { class: row.heed ? "heed" : null }, row.cells.map((inside, i) => cell("td", inside, i)));
-  return el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
+  return el("div", { class: kind, tabindex: "0", role: "region", "aria-label": caption },
     el("table", {}, el("caption", { class: "unseen" }, caption),
       el("thead", {}, el("tr", {}, heads.map((head, i) => cell("th", head.name, i)))),
       el("tbody", {}, rows.map(line))));
@@ -92,8 +93,8 @@ export const dot = (text) => sent(text, text.replace(/^([+-]?[0-9]*)([.,])([0-9]
   `${whole}${sign !== point && rest.length === 3 && !/^0?$/.test(whole) ? "," : "."}${rest}`));
 /** A weight as the daemon takes it: grams where no unit is given. */
 export const mass = (text) => sent(text, /[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
-/** A refusal quotes what was typed. */
-const quoted = (text) => text?.replace(/(["„“«]\s?)([^"“”»]+?)(?=\s?["“”»])/g, (all, mark, is) => mark + (asTyped.get(is) ?? is));
+/** What is said of what was typed quotes it as it was typed. */
+export const quoted = (text) => text?.replace(/(["„“«]\s?)([^"“”»]+?)(?=\s?["“”»])/g, (all, mark, is) => mark + (asTyped.get(is) ?? is));
 
 // ---- Asking ----
 
@@ -132,11 +133,11 @@ export function sends(words, path, body, then, { twice } = {}) {
     if (busy || age(done) < BOUNCE) return;
     if (twice && !armed) {
       armed = stamp();
-      label.textContent = twice;
+      write(label, twice);
       key.classList.add("armed");
       setTimeout(() => {
         armed = null;
-        label.textContent = words;
+        write(label, words);
         key.classList.remove("armed");
       }, 5000);
       return;
@@ -151,7 +152,7 @@ export function sends(words, path, body, then, { twice } = {}) {
     busy = false;
     done = stamp();
     key.removeAttribute("aria-disabled");
-    said.textContent = reply.error ?? reply.say ?? "";
+    write(said, reply.error ?? reply.say ?? "");
     said.classList.toggle("wrong", Boolean(reply.error));
     then?.(reply, said);
   }, label);
@@ -167,7 +168,7 @@ export function saves(words, path, name) {
     try {
       const answer = await fetched(path(), { limit: SLOW });
       if (!answer.ok) {
-        said.textContent = ` ${(await answer.json()).error}`;
+        write(said, ` ${(await answer.json()).error}`);
         return;
       }
       const href = URL.createObjectURL(await answer.blob());

@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, held, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, write,
 } from "./core.js";
 import { attend, isIn, listen, openDoor, stream } from "./door.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
@@ -59,7 +59,7 @@ function takeStatus(reply) {
   know.nextKnown = true;
   const status = reply.status ?? {};
   if (status.formula && !know.status?.formula) know.closed = null;
-  Object.assign(know, { status, recorded: reply.recorded ?? null, filling: reply.filling, batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [], lines: reply.lines ?? [] });
+  Object.assign(know, { status, recorded: reply.recorded ?? null, filling: reply.filling, trouble: reply.trouble ?? "", batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [], lines: reply.lines ?? [] });
   const same = know.step && know.step.step === status.step && know.step.ingredient === status.ingredient;
   know.step = status.step == null ? null : {
     step: status.step, of: status.of, phase: status.phase, ingredient: status.ingredient, target: status.target,
@@ -95,6 +95,8 @@ const takers = {
     sound(event.cue);
     if (event.cue === "fault") {
       know.fault = { ...event, from: know.lastFault ?? null };
+      // What goes on after this cue is the status's to tell.
+      load();
       return;
     }
     if (event.cue === "mix") startMix(event);
@@ -110,6 +112,7 @@ const takers = {
   fault(event) {
     know.heard += 1;
     know.lastFault = event.over ? null : event;
+    if (event.scale === null) load();
     const down = event.code === "silent" || event.code === "lost";
     if (down && event.scale !== null) {
       know.scales.set(event.scale, { line: event.over ? "open" : event.code });
@@ -323,6 +326,7 @@ function paint() {
   const wide = String(Math.max(3, shown.digits.length + (shown.seal ? 1.3 : 0)));
   const { style } = $("big-line");
   if (style.getPropertyValue("--wide") !== wide) style.setProperty("--wide", wide);
+  paintTrouble();
   paintWhere();
   paintTask(shown.missing ?? null);
   put("beside", beside());
@@ -333,6 +337,14 @@ function paint() {
   paintStopped();
   paintRoom();
   stayAwake();
+}
+
+/** What stays wrong, but what is said just now. */
+function paintTrouble() {
+  const all = fresh(know.beat) ? (know.trouble ?? "").split("\n") : [];
+  const words = all.filter((one) => one && !(know.fault && know.fault.say.includes(one))).join("\n");
+  put("trouble", words);
+  keep($("trouble"), "hidden", !words);
 }
 
 function paintWhere() {
@@ -462,14 +474,14 @@ function paintSide() {
     $(id).replaceChildren(...items.map(row));
   };
   // Between two weighings the step itself is the next.
-  const early = know.step?.ingredient && $("ingredient").textContent !== know.step.ingredient;
+  const early = know.step?.ingredient && $("ingredient").textContent !== held(know.step.ingredient);
   const unknown = BETWEEN.includes(know.state) && !know.nextKnown;
   const ahead = unknown ? [] : (early ? [know.step, ...know.ahead] : know.ahead).slice(0, 2);
   rows("ahead", ahead.map(({ ingredient, target }) => [ingredient, target]), ([name, grams]) => {
     const item = document.createElement("li");
     const weight = document.createElement("b");
-    item.append(name ?? "");
-    weight.textContent = grams == null ? "" : `${figure(grams)} g`;
+    item.append(held(name ?? ""));
+    write(weight, grams == null ? "" : `${figure(grams)} g`);
     item.append(weight);
     return item;
   });
@@ -493,7 +505,7 @@ function paintSide() {
   put("recorded", recorded ? t`Recorded: ${recorded.ingredient} ${what}` : "");
   rows("scales", [...know.scales].map(([name, scale]) => t`Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
-    item.textContent = words;
+    write(item, words);
     return item;
   });
 }

@@ -36,7 +36,10 @@ const VESSELS = { beaker: t`in a beaker of its own`, bowl: t`into the bowl`, dif
 const called = new Map(); // formulas' names by their files
 
 async function begin(file) {
-  if (file) return plan(file);
+  if (file) {
+    const { error } = await get(question("/formula", { file }));
+    return error ? [wrong(error), link("begin", t`New batch`)] : plan(file);
+  }
   const reply = await need("/formulas");
   if (!reply.formulas.length) {
     return [big(t`There is no formula yet.`), p(t`Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
@@ -158,10 +161,7 @@ function planned(reply, asked, spare) {
   const advice = reply.steps.flatMap((step) => step.lots.advice ? [t`${step.ingredient}: ${step.lots.advice}`] : []);
   const good = reply.proven && reply.enough && !reply.assumed;
   const body = () => ({ do: "begin", planned: reply.text, formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
-  // What the plan told above is not told again.
-  const told = [...reply.notes, ...(reply.short ? [reply.short.say] : [])];
-  const begun = (answer) => toBench({ ...answer, notes: answer.notes?.filter((note) => !told.some((one) => note.startsWith(one))) });
-  const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, begun);
+  const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, toBench);
   key.classList.add("main");
   const verdict = [
     reply.assumed ? assumed
@@ -245,7 +245,7 @@ function stepLot(all) {
   const took = (lot) => (reply) => {
     reason.box.hidden = !reply.error;
     if (reply.error) other.input.value = lot();
-    else named.textContent = t`Named: ${lot()}`;
+    else write(named, t`Named: ${lot()}`);
     announce("asked");
   };
   const body = (lot) => () => lot() && { do: "lot", about, lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
@@ -319,10 +319,10 @@ async function record(name) {
     reply.fault ? wrong(reply.fault) : null,
     keys(
       onPage(`${plain}`, t`Sheet to print and sign`),
-      reply.closed ? link(`label/${plain}`, t`Label`) : null,
+      reply.closed && reply.weighed ? link(`label/${plain}`, t`Label`) : null,
       link(traceOf(name), t`Its lots, and where it went`),
-      inBatch() || !reply.closed ? null : link(`fill/${plain}`, t`Fill jars`),
-      link(`remedies/${plain}`, t`Remedies`)),
+      inBatch() || !reply.closed || !reply.fillable ? null : link(`fill/${plain}`, t`Fill jars`),
+      reply.weighed ? link(`remedies/${plain}`, t`Remedies`) : null),
     table(t`Weights of ${name}`, [h(t`Step`), n(t`Target g`), n(t`Net g`)], rows),
     jars.length ? part(t`Jars`, table(t`Jars of ${name}`, [n(t`Jar`), n(t`Net g`), h(t`Verdict`)], jars)) : null,
     reply.notes.length || running ? part(t`Remarks`, remarks) : null,
@@ -460,10 +460,10 @@ async function remedies(name) {
 
 // ---- Filling ----
 
-/** The name of the batch that was begun last of those that are over, none where there is none; or { error }. */
+/** The name of the batch that was begun last of those that jars can be filled from, none where there is none; or { error }. */
 async function weighedLast() {
   const { error, batches } = await get("/batches");
-  const over = batches?.find((batch) => batch.code === "complete" || batch.code === "ended-early");
+  const over = batches?.find((batch) => batch.fillable);
   return { error, name: over?.batch };
 }
 
@@ -472,6 +472,7 @@ async function fill(asked) {
   if (error) return [wrong(error)];
   if (!name) return [p(t`No batch was weighed yet that jars could be filled from.`)];
   const reply = await need(question("/record", { batch: name }));
+  if (!reply.fillable) return [p(t`Nothing is left of ${name} that jars could be filled from.`), link(at("batches", name), t`Record of the batch`)];
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
   const net = field(t`Grams on the label`, { ...decimal, value: figure(reply.planned?.fill) ?? "" });
   const over = field(t`How much more a jar may hold, grams`, decimal, t`empty: 2 %, at least 0.2 g`);

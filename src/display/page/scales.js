@@ -115,7 +115,7 @@ async function finder(open) {
   hint = status();
   const listen = (words, ports, ...more) => {
     const one = sends(words, "/find", () => (ports().length ? { ports: ports() } : null), (answer, said) => {
-      hint.textContent = answer.error ? "" : answer.say;
+      write(hint, answer.error ? "" : answer.say);
       if (!answer.error) said.textContent = "";
     });
     one.key.append(...more);

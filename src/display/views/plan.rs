@@ -11,6 +11,8 @@ use crate::display::spoken::said;
 use crate::formula::Formula;
 use crate::formula::allowance::JarsShort;
 use crate::formula::cautions::{self, STANDING};
+use crate::formula::form::of_the_form;
+use crate::formula::remarks::ReadIn;
 use crate::formula::substances::FILE;
 use crate::journal::format::chain::sha256;
 use crate::language::{Sentence, phrase};
@@ -132,7 +134,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let own = path.display().to_string();
     let notes = paper.notes.iter().map(|note| match note.path == own {
         true => said(&formula_file::bare(note)),
-        false => bare(&note.told(), folder),
+        false => bare(&of_the_form(&note.told()), folder),
     });
     let notes = notes.chain(paper.rounded.iter().map(said));
     let (mut batches, damaged) = context.batches()?;
@@ -173,7 +175,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "proven": paper.is_proven(),
         "enough": supplies.iter().all(StepSupply::is_enough),
         "notes": notes.collect::<Vec<_>>(),
-        "remarks": paper.remarks(false).iter().map(said).collect::<Vec<_>>(),
+        "remarks": paper.remarks(false, ReadIn::Form).iter().map(said).collect::<Vec<_>>(),
         "covers": paper.covers().iter().map(said).collect::<Vec<_>>(),
         "cautions": cautions::lines(formula, &paper.known).iter().map(said).collect::<Vec<_>>(),
         "standing": said(&STANDING.into()),

@@ -4,7 +4,9 @@ use serde::Serialize;
 
 use super::super::shares::decimal_text;
 use super::super::{Formula, Percent};
+use super::words::in_the_form;
 use super::{Fields, IngredientFields, PhaseFields};
+use crate::document::shown;
 use crate::language::{Language, Sentence, Slot, phrase};
 use crate::mass::{Decimal, may_part_thousands};
 use crate::problem::Problem;
@@ -140,9 +142,9 @@ fn percent(text: &str) -> Option<Percent> {
 }
 
 impl Fields {
-    /// With its numbers as the file has them and no blanks around a text; and what is wrong with numbers.
-    pub fn tidied(mut self) -> (Fields, Vec<Fault>) {
-        let mut faults = Vec::new();
+    /// With its numbers as the file has them and no blanks around a text. What is no number stays as it is.
+    #[must_use]
+    pub fn tidied(mut self) -> Fields {
         for text in [
             &mut self.name,
             &mut self.version,
@@ -151,14 +153,14 @@ impl Fields {
         ] {
             *text = text.replace("\r\n", "\n").trim().to_owned();
         }
-        for (i, phase) in self.phases.iter_mut().enumerate() {
+        for phase in &mut self.phases {
             phase.name = phase.name.trim().to_owned();
             phase.mix = folded(&phase.mix);
-            for (j, one) in phase.ingredients.iter_mut().enumerate() {
-                one.tidy(&format!("phases.{i}.ingredients.{j}"), &mut faults);
+            for one in &mut phase.ingredients {
+                one.tidy();
             }
         }
-        (self, faults)
+        self
     }
 
     /// What the percents come to; `None` in parts.
@@ -193,10 +195,28 @@ impl Fields {
         let written = self.written();
         let text = format!("{}\n{tail}", written.text);
         Formula::parse(&text, "").map_err(|problems| {
-            let fault =
-                |problem: &Problem| Fault::new(written.at(problem.line), in_the_form(problem));
+            let fault = |problem: &Problem| {
+                let line = written.text.lines().nth(problem.line.saturating_sub(1));
+                let before = line.unwrap_or_default().chars().take(problem.column);
+                let at = written.at(problem.line);
+                let (at, say) = in_the_form(self, at, &before.collect::<String>(), problem);
+                Fault::new(at, say)
+            };
             problems.0.iter().map(fault).collect()
         })
+    }
+
+    /// What is wrong with its numbers, each at its field.
+    pub fn unreadable(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        for (i, phase) in self.phases.iter().enumerate() {
+            for (j, one) in phase.ingredients.iter().enumerate() {
+                let at = |field| format!("phases.{i}.ingredients.{j}.{field}");
+                let told = one.unreadable().into_iter();
+                faults.extend(told.map(|(field, say)| Fault::new(at(field), say)));
+            }
+        }
+        faults
     }
 
     /// What the form tells better than the reader of the file.
@@ -240,6 +260,7 @@ impl Fields {
                 balance |= one.balance;
             }
         }
+        faults.extend(self.unreadable());
         let numbers = self
             .ingredients()
             .all(|one| one.balance || percent(&one.amount).is_some());
@@ -331,7 +352,7 @@ impl Fields {
 }
 
 impl IngredientFields {
-    fn tidy(&mut self, at: &str, faults: &mut Vec<Fault>) {
+    fn tidy(&mut self) {
         for text in [
             &mut self.name,
             &mut self.inci,
@@ -347,53 +368,61 @@ impl IngredientFields {
         if self.balance {
             self.amount.clear();
         }
-        for (field, text) in [
-            ("amount", &mut self.amount),
-            ("tolerance", &mut self.under.percent),
-            ("tolerance", &mut self.under.g),
-            ("tolerance", &mut self.over.percent),
-            ("tolerance", &mut self.over.g),
-            ("limits", &mut self.min),
-            ("limits", &mut self.max),
+        for text in [
+            &mut self.amount,
+            &mut self.under.percent,
+            &mut self.under.g,
+            &mut self.over.percent,
+            &mut self.over.g,
+            &mut self.min,
+            &mut self.max,
         ] {
-            match number(text) {
-                Ok(number) => *text = number,
-                Err(why) => {
-                    let say = phrase!("{why}.", why);
-                    faults.push(Fault::new(format!("{at}.{field}"), say));
-                }
+            if let Ok(number) = number(text) {
+                *text = number;
             }
         }
     }
+
+    /// What is wrong with its numbers, each with its field.
+    fn unreadable(&self) -> Vec<(&'static str, Sentence)> {
+        let over = (self.over != self.under).then_some(&self.over);
+        let of_over = [
+            ("over.percent", over.map(|side| &side.percent)),
+            ("over.g", over.map(|side| &side.g)),
+        ];
+        let amount = Some(&self.amount).filter(|_| !self.balance);
+        let all = [
+            ("amount", amount),
+            ("under.percent", Some(&self.under.percent)),
+            ("under.g", Some(&self.under.g)),
+            ("min", Some(&self.min)),
+            ("max", Some(&self.max)),
+        ];
+        let told = all.into_iter().chain(of_over).filter_map(|(field, text)| {
+            let text = text.filter(|text| !text.is_empty())?;
+            let say = match number(text) {
+                Err(why) => phrase!("{why}.", why),
+                Ok(number) if is_plain(&number) => return None,
+                Ok(_) => phrase!(
+                    "\"{text}\" is no plain number: write one such as {example}.",
+                    text = shown(text),
+                    example = Slot::number("12.5"),
+                ),
+            };
+            Some((field, say))
+        });
+        told.collect()
+    }
+}
+
+/// Digits with at most one point, no more of them than are counted with.
+fn is_plain(number: &str) -> bool {
+    let digits = |c: char| c.is_ascii_digit() || c == '.';
+    number.chars().all(digits) && Decimal::parse(number.as_bytes()).is_ok()
 }
 
 fn folded(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
-/// Words about a file as they are said of a form, which has no lines and no keys to write.
-pub fn of_the_form(words: &Sentence) -> Sentence {
-    let nothing = Sentence::none();
-    let limit = phrase!("at \"At most\"");
-    let intended = phrase!("choose \"Goes into other formulas\"");
-    words
-        .with("list_in_file", &phrase!("\"Suppliers’ papers\""))
-        .with("in_file", &nothing)
-        .with("limit_in_file", &limit)
-        .with("use_in_file", &intended)
-        .with("key_in_file", &nothing)
-        .with("end_in_file", &" g".into())
-        .with("example_in_file", &"1 %".into())
-}
-
-/// A fault of the file as it is said of a form.
-fn in_the_form(problem: &Problem) -> Sentence {
-    let bare = Problem {
-        message: of_the_form(&problem.message),
-        remedy: of_the_form(&problem.remedy),
-        ..problem.clone()
-    };
-    bare.without_place()
 }
 
 #[cfg(test)]
@@ -466,7 +495,7 @@ mod tests {
             at,
             [
                 format!("{place}.0.amount"),
-                format!("{place}.1.tolerance"),
+                format!("{place}.1.under.percent"),
                 format!("{place}.1.vessel"),
             ],
             "{faults:?}"
@@ -477,7 +506,9 @@ mod tests {
                 "{fault:?}"
             );
         }
-        let tolerance = faults.iter().find(|fault| fault.at.ends_with("tolerance"));
+        let tolerance = faults
+            .iter()
+            .find(|fault| fault.at.ends_with("under.percent"));
         assert_eq!(
             tolerance.unwrap().say.as_str(),
             "A tolerance of nothing either way cannot be met. Allow some deviation, as 1 %."
@@ -517,5 +548,90 @@ mod tests {
         let half = two("x", "38.5");
         assert_eq!(half.measured().unwrap().places, [Some((0, 1)), None]);
         assert!(half.checked("").unwrap_err()[0].say.contains("plain"));
+    }
+
+    /// All that can be wrong with what is typed is said by the label beside it, in the language of who types it.
+    #[test]
+    fn a_fault_says_the_label_that_stands_beside_it_and_her_decimal_sign() {
+        type Spoil = fn(&mut IngredientFields);
+        let spoilt: [(Spoil, &str, &str, &str); 9] = [
+            (
+                |one| one.under.percent = "0.5.5".to_owned(),
+                "under.percent",
+                "„0.5.5“ ist keine einfache Zahl: schreib eine wie 12,5.",
+                "«\u{a0}0.5.5\u{a0}» n'est pas un nombre simple\u{a0}: écrivez-en un comme 12,5.",
+            ),
+            (
+                |one| one.amount = "140.5".to_owned(),
+                "amount",
+                "„Prozent, Zutat 2“ ist 140,5, mehr als 100.",
+                "«\u{a0}Pour cent, ingrédient 2\u{a0}» vaut 140,5, plus que 100.",
+            ),
+            (
+                |one| one.over.percent = "300.5".to_owned(),
+                "over.percent",
+                "„2: mehr, Prozent“ ist 300,5, mehr als 100.",
+                "«\u{a0}2\u{a0}: plus, pour cent\u{a0}» vaut 300,5, plus que 100.",
+            ),
+            (
+                |one| {
+                    one.under.g = "0.00000000001".to_owned();
+                    one.over.g.clone_from(&one.under.g);
+                },
+                "under.g",
+                "„Toleranz von 2, Gramm“ ist feiner als ein Nanogramm.",
+                "«\u{a0}Tolérance de 2, grammes\u{a0}» est plus fin qu'un nanogramme.",
+            ),
+            (
+                |one| one.max = "101".to_owned(),
+                "max",
+                "„Höchstens, Prozent der Charge, 2“ ist 101, mehr als 100.",
+                "«\u{a0}Au plus, pour cent de la fabrication, 2\u{a0}» vaut 101, plus que 100.",
+            ),
+            (
+                |one| {
+                    one.min = "41.5".to_owned();
+                    one.max = "40.5".to_owned();
+                },
+                "min",
+                "Vertausch „Mindestens“ und „Höchstens“.",
+                "Échangez «\u{a0}Au moins\u{a0}» et «\u{a0}Au plus\u{a0}».",
+            ),
+            (
+                |one| one.inci = "a".repeat(1000),
+                "inci",
+                "„INCI-Name von 2“ hat 1000 Zeichen",
+                "«\u{a0}Nom INCI de 2\u{a0}» a 1000 caractères",
+            ),
+            (
+                |one| one.caution = "\u{7}".to_owned(),
+                "caution",
+                "„Vorsicht bei 2“ enthält das Steuerzeichen U+0007",
+                "«\u{a0}Précaution pour 2\u{a0}» contient le caractère de contrôle U+0007",
+            ),
+            (
+                |one| one.premix = "Soak".to_owned(),
+                "premix",
+                "Nenn die Rezeptur der Vormischung.",
+                "Nommez la formule du prémélange.",
+            ),
+        ];
+        for (spoil, field, german, french) in spoilt {
+            let mut fields = two("60", "40");
+            spoil(&mut fields.phases[0].ingredients[1]);
+            let faults = fields.tidied().checked("").unwrap_err();
+            let [fault] = faults.as_slice() else {
+                panic!("{faults:#?}");
+            };
+            assert_eq!(fault.at, format!("phases.0.ingredients.1.{field}"));
+            for (language, told) in [(Language::German, german), (Language::French, french)] {
+                let say = fault.say.in_language(language);
+                assert!(say.contains(told), "{say}");
+                assert!(!say.contains(['{', '=']), "{say}");
+            }
+        }
+        // What is ambiguous is told once.
+        let faults = two("1,000", "40").tidied().checked("").unwrap_err();
+        assert_eq!(faults.len(), 1, "{faults:#?}");
     }
 }

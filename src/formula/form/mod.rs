@@ -8,14 +8,16 @@ mod compare;
 mod edit;
 mod premix;
 mod read;
+mod words;
 mod write;
 
 use serde::{Deserialize, Serialize};
 
-pub use self::check::{Fault, Measured, Sum, either, in_threes, number, of_the_form};
+pub use self::check::{Fault, Measured, Sum, either, in_threes, number};
 pub use self::compare::{Difference, differences};
 pub use self::edit::edited;
 pub use self::premix::premix;
+pub use self::words::of_the_form;
 
 /// All of a formula that the form shows.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]

@@ -147,6 +147,11 @@ impl Record {
         delivered.map(Grams::mass).sum()
     }
 
+    /// Whether it is over, reads well, and some of it is in no jar.
+    pub fn is_fillable(&self) -> bool {
+        self.ended && self.fault.is_none() && self.total() > self.jarred()
+    }
+
     /// All that is in jars.
     pub fn jarred(&self) -> Mass {
         let nets = self.filled.iter().filter_map(|row| row.net);

@@ -3,23 +3,23 @@
 
 use jiff::Timestamp;
 
-use crate::language::remark;
 use crate::language::remark::joined;
+use crate::language::{Slot, remark};
 
 const CHECKED: &str = "checked ";
 const SAME_DAY: &str = "the same day";
 
 /// The note of a row about the check at `at`, so many local days before the row, whose own note was `rest`.
 pub fn note_of(at: Timestamp, days: i64, rest: &str) -> String {
-    let text = format!("{at:.3}");
+    let day = Slot::day(format!("{at:.3}"));
     let checked = match days {
-        0 => remark!("checked {text}, the same day", text),
-        1 => remark!("checked {text}, the day before", text),
+        0 => remark!("checked {day}, the same day", day),
+        1 => remark!("checked {day}, the day before", day),
         // A clock was set back.
-        days if days < 0 => remark!("checked {text}, a day that is still to come", text),
+        days if days < 0 => remark!("checked {day}, a day that is still to come", day),
         days => remark!(
-            "checked {text}, {days} days before",
-            text,
+            "checked {day}, {days} days before",
+            day,
             days = days.unsigned_abs()
         ),
     };
