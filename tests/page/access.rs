@@ -140,7 +140,7 @@ fn number(of: &Value, key: &str) -> f64 {
 /// JavaScript: the page's sentence has `words` in it.
 fn said(words: &str) -> String {
     format!(
-        "document.getElementById('say').textContent.includes({})",
+        "document.getElementById('say').textContent.replace(/([0-9])\\u00a0(?=[a-z%])/g, '$1 ').includes({})",
         json!(words)
     )
 }

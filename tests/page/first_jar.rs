@@ -28,6 +28,8 @@ fn from_a_scale_in_its_box_to_the_second_jar_s_label_by_the_page_alone() {
     let pan = Scale::start(port.clone());
     let address = person.run(&["page"]).ended(0).out;
     let mut screen = Screen::at(seat, address.trim());
+    // By a finger, as on the tablet at the bench: each key is touched, and no mouse is there.
+    screen.tell(&serde_json::json!(["finger"]));
 
     // The scale is found, its pan pressed; a vessel is weighed empty.
     screen.until("idle", |seen| has(seen, "say", "“Scales” finds it"));
@@ -147,6 +149,7 @@ fn from_a_scale_in_its_box_to_the_second_jar_s_label_by_the_page_alone() {
     screen.write("Net weight on the labels", "Each jar its own");
     screen.press("Labels to print");
     let paper = screen.tell(&serde_json::json!(["tab"]));
+    assert_eq!(paper["parted"], serde_json::json!([]), "{paper:#}");
     let labels = paper["tab"].as_str().unwrap();
     let (_, second) = labels.split_once("jar 1").unwrap();
     // No file and no key of one is named where she wrote none.

@@ -23,7 +23,7 @@ LONGEST = 60
 SEEN = """return {
   view: document.body.dataset.view, address: location.href,
   readable: [...document.querySelectorAll(".readable")].filter((p) => p.offsetParent).map((p) => p.innerText),
-  scales: document.getElementById("scales").innerText, say: document.getElementById("say").innerText,
+  scales: document.getElementById("scales").innerText.replace(/([0-9])\u00a0(?=[a-z%])/g, "$1 "), say: document.getElementById("say").innerText,
 }"""
 
 

@@ -92,11 +92,30 @@ def found(page, script, words):
     raise LookupError(f'"{words}" is not on the page')
 
 
+# Whether keys are pressed by a finger, whose events are others than a mouse's.
+by_finger = False
+
+
+def finger(page):
+    global by_finger
+    by_finger = True
+    page.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True, "maxTouchPoints": 1})
+
+
+def tap(page, one):
+    # Without what a mouse would have done before: no hover, no focus by a press of its own.
+    box = page.execute_script("const b = arguments[0].getBoundingClientRect(); return [b.x + b.width / 2, b.y + b.height / 2]", one)
+    point = dict(zip(("x", "y"), box))
+    page.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [point]})
+    page.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
 def press(page, words):
     # What is drawn anew between the look and the press is looked for again.
     for _ in range(3):
         try:
-            return found(page, FIND, words).click()
+            one = found(page, FIND, words)
+            return tap(page, one) if by_finger else one.click()
         except WebDriverException as error:
             last = error
             time.sleep(0.2)
@@ -240,9 +259,10 @@ def tab(page):
     address = page.current_url
     styles = page.execute_script("return [...document.styleSheets].map((sheet) => sheet.cssRules.length)")
     alive = page.execute_script("return document.querySelectorAll('script, [onclick], iframe, form').length")
+    parted = page.execute_script(PARTED + "return parted()")
     page.close()
     page.switch_to.window(first)
-    return {"tab": text, "at": address, "styles": styles, "alive": alive}
+    return {"tab": text, "at": address, "styles": styles, "alive": alive, "parted": parted}
 
 
 def beside(page, address):
@@ -279,6 +299,7 @@ def main():
         deeds = {
             "look": lambda: None,
             "press": lambda words: press(page, words),
+            "finger": lambda: finger(page),
             "type": lambda label, text: fill_in(page, label, text),
             "paste": lambda label, text: paste(page, label, text),
             "go": lambda to: go(page, to),

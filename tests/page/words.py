@@ -42,7 +42,7 @@ const parted = () => {
   const found = [];
   const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   for (let node = walk.nextNode(); node; node = walk.nextNode()) {
-    if (!node.parentElement.checkVisibility() || /^(nowrap|pre)$/.test(getComputedStyle(node.parentElement).whiteSpace)) continue;
+    if (!node.parentElement.checkVisibility() || node.parentElement.closest("pre") || /^(nowrap|pre)$/.test(getComputedStyle(node.parentElement).whiteSpace)) continue;
     found.push(...(node.data.match(/[^ ]*[0-9] (?:[kmµ]?g|%|oz|lb|s|min|h)(?![\p{L}\p{N}])/gu) ?? []));
   }
   return found;

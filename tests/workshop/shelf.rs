@@ -333,7 +333,6 @@ fn the_page_counts_what_another_bench_took() {
     shows("969.66", "S-1\nbench-1 took 20.23 g of it");
     // In the room of the lot as well.
     let hash = "#/lots/%5B%22S-1%22%2C%22Sea%20salt%22%5D";
-    let until =
-        "document.getElementById('room-inside').innerText.includes('Sea salt: 969.66 g left')";
+    let until = "document.getElementById('room-inside').innerText.includes('Sea salt: 969.66\\u00a0g left')";
     page.does(&json!({"do": "room", "hash": hash, "until": until}));
 }
