@@ -3,7 +3,7 @@
 use super::order::vessel_at_least;
 use super::pan::Observation;
 use super::pour::landing_weight;
-use super::state::{Asked, Dip, Disturbed, State, Tared};
+use super::state::{Asked, Dip, Disturbed, State, Stayed, Tared};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
@@ -35,13 +35,18 @@ impl Engine {
             tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
         }
         tared.content.most = tared.content.most.max(net);
-        let unpoured = tared.tare.carried == 0 && rest.abs() <= seen.d * 5 && net <= seen.d * 5;
-        if pours && unpoured && tared.suspect.is_none() && self.pans[step.scale].flat().is_some() {
-            // What is poured in stays: what had shown more was a hand, or a spoon that stirred.
+        let near = net <= seen.d * 5 && -net <= vessel_at_least(seen.d);
+        let unpoured = tared.tare.carried == 0 && rest.abs() <= seen.d * 5 && near;
+        let stands = tared.suspect.is_none() && tared.disturbed.is_none();
+        if pours && unpoured && stands && self.pans[step.scale].flat().is_some() {
+            // What is poured in stays: what had shown more was a hand, or a spoon that stirred. What stayed for a while may
+            // be in it, if something as heavy went.
+            let stayed = tared.content.stayed.most.max(Mass::ZERO);
+            tared.content.stayed = Stayed::at_rest(net);
             tared.content.poured = false;
             tared.content.above = None;
             tared.content.most = net;
-            tared.content.dip.stood(-net, seen.d);
+            tared.content.dip.stood(stayed - net, seen.d);
         }
         let came = seen
             .before
