@@ -3,7 +3,7 @@
 use super::order::vessel_at_least;
 use super::pan::Observation;
 use super::pour::landing_weight;
-use super::state::{Asked, Dip, Disturbed, State, Stayed, Tared};
+use super::state::{Asked, Dip, Disturbed, State, Tared};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
@@ -41,8 +41,7 @@ impl Engine {
         if pours && unpoured && stands && self.pans[step.scale].flat().is_some() {
             // What is poured in stays: what had shown more was a hand, or a spoon that stirred. What stayed for a while may
             // be in it, if something as heavy went.
-            let stayed = tared.content.stayed.most.max(Mass::ZERO);
-            tared.content.stayed = Stayed::at_rest(net);
+            let stayed = std::mem::replace(&mut tared.content.stayed.most, net).max(Mass::ZERO);
             tared.content.poured = false;
             tared.content.above = None;
             tared.content.most = net;
@@ -187,7 +186,7 @@ impl Engine {
         let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
         let lag = self.pans[scale].lag();
         let returned = near && seen.plateau && tared.content.dip.returns(seen.at, lag);
-        if tared.suspect.is_some() || !unit || returned {
+        if tared.suspect.is_some() || seen.unit_changed || returned {
             tared.content.dip = Dip::default();
             return;
         }
@@ -198,6 +197,10 @@ impl Engine {
         };
         let below = (net < -least).then_some(-net);
         tared.content.dip.follow(seen.at, below);
+        if !unit {
+            // Whether it is another unit the next line that has one tells.
+            return;
+        }
         let above = tared.content.above.is_some_and(|(_, n)| n >= 2) && net > seen.d * 5;
         let dip = tared.content.dip.lasted;
         if !above || dip == Mass::ZERO || tared.disturbed.is_some() {

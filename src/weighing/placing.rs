@@ -720,6 +720,15 @@ impl Engine {
             }
             Load::Something => {
                 let zero = self.zero(scale);
+                let keyed = shows_zero(unsure.level.weight, seen.d) && !shows_zero(zero, seen.d);
+                let below = |level: &Level| level.weight < -vessel_at_least(level.d);
+                if let Some(level) = seen.steady.filter(|level| keyed && below(level)) {
+                    // The key had made zero of what stood there: off as it was asked for, it leaves less.
+                    unsure.mass = unsure.level.weight - level.weight;
+                    unsure.came = None;
+                    self.see_zero(scale, level.weight);
+                    return self.unsure_lifted(unsure);
+                }
                 let dipped = unsure.low - zero < unsure.mass.ratio(2, 5);
                 if let Some(level) = seen
                     .steady

@@ -302,6 +302,7 @@ impl Engine {
                 // Nor can it gain.
                 if net >= -(d * 5) && net <= most_gone(&step, d) {
                     tared.content.poured = true;
+                    tared.content.back_again = true;
                     self.vessel_returned(level, tared)
                 } else {
                     self.ask_about_vessel(level, tared)

@@ -369,6 +369,8 @@ impl Tare {
 pub(super) struct Content {
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
+    /// It was off the pan, and is back.
+    pub back_again: bool,
     /// The last net weight at rest, and the reading of that.
     pub rest: Option<Mass>,
     pub level: Option<Level>,

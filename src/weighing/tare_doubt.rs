@@ -135,6 +135,11 @@ impl Engine {
         let lightened =
             step.vessel != VesselWay::Difference && !tared.content.poured && net < -(seen.d * 2);
         let held_some = tared.content.poured || (net.abs() > seen.d * 2 && !lightened);
+        let out = tared.tare.base - jump.from;
+        if step.vessel == VesselWay::Difference && !tared.content.back_again && out > seen.d * 5 {
+            // It lost that where it stood, before the key: spooned out of it, or a spoon that was tared with it.
+            tared.tare.unproven += out;
+        }
         if lightened {
             tared.tare.vessel = tared.tare.vessel.map(|vessel| vessel + net);
             if jump.sure != Sure::Rest {
@@ -259,6 +264,10 @@ impl Engine {
         if !same_frame && !seen_empty {
             // Not off for long enough: it is asked for again.
             tared.watch_from_now();
+            if let Some(stood) = then.since.level {
+                // Off and back so soon, it may be another one.
+                tared.unproven_by((level.weight - stood.weight).abs(), level.d);
+            }
             if let Some(suspect) = tared.suspect.as_mut() {
                 suspect.since.level = Some(level);
                 suspect.hasty = true;
