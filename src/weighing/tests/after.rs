@@ -859,11 +859,8 @@ fn back_from_the_mixing(lost: f64) -> Bench {
 #[test]
 fn what_a_spoon_takes_along_is_a_little_of_what_is_in_the_bowl_and_not_of_the_bowl() {
     let unsure = |b: &Bench| {
-        let weights = b.rows.iter().filter(|row| row.kind == RowKind::Weighed);
-        weights
-            .clone()
-            .last()
-            .is_some_and(|row| row.verdict.is_none())
+        let weight = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
+        weight.is_some_and(|row| row.verdict.is_none())
     };
     assert!(!unsure(&back_from_the_mixing(3.0)));
     // So much is less than a fiftieth of it all, and more than a third of what was weighed.
