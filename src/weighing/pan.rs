@@ -824,7 +824,6 @@ impl Pan {
         let clean = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
         // What was not quite at rest goes on below the key.
         let fell = before.weight - r.weight > d * 100;
-        let touched = self.only_touched(before.weight, d);
         let surely = fell && self.is_slower_than_readings(unread + 1);
         let to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
         if !(clean && to_zero && anchor.abs() > d * 20) {
@@ -851,7 +850,7 @@ impl Pan {
         let poured_at_most = Some(poured(before, r));
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
-            _ if touched => JumpCause::Load,
+            _ if self.only_touched(before.weight, d) => JumpCause::Load,
             // Neither a lift nor a landing is so fast on this scale.
             (None, _) | (_, None) | (Some(_), Some(_))
                 if surely || (self.is_slower_than_readings(unread) && r.weight.abs() <= d) =>

@@ -708,27 +708,24 @@ impl Engine {
         if seen.plateau {
             unsure.high = unsure.high.max(seen.weight);
         }
-        match self.load(scale, seen.weight, seen.d) {
+        let zero = self.zero(scale);
+        let keyed = shows_zero(unsure.level.weight, seen.d) && !shows_zero(zero, seen.d);
+        let load = match self.load(scale, seen.weight, seen.d) {
+            // What a key made zero of unseen leaves less than zero.
+            Load::Something if keyed && seen.weight < -vessel_at_least(seen.d) => Load::BelowEmpty,
+            load => load,
+        };
+        match load {
             Load::Nothing if seen.plateau => self.unsure_lifted(unsure),
             // Below the empty pan: it had been tared before we saw it.
             Load::BelowEmpty if seen.steady.is_some() => {
-                let shift = seen.weight - self.zero(scale);
+                let shift = seen.weight - zero;
                 self.see_zero(scale, seen.weight);
                 unsure.mass -= shift;
                 unsure.came = None;
                 self.unsure_lifted(unsure)
             }
             Load::Something => {
-                let zero = self.zero(scale);
-                let keyed = shows_zero(unsure.level.weight, seen.d) && !shows_zero(zero, seen.d);
-                let below = |level: &Level| level.weight < -vessel_at_least(level.d);
-                if let Some(level) = seen.steady.filter(|level| keyed && below(level)) {
-                    // The key had made zero of what stood there: off as it was asked for, it leaves less.
-                    unsure.mass = unsure.level.weight - level.weight;
-                    unsure.came = None;
-                    self.see_zero(scale, level.weight);
-                    return self.unsure_lifted(unsure);
-                }
                 let dipped = unsure.low - zero < unsure.mass.ratio(2, 5);
                 if let Some(level) = seen
                     .steady

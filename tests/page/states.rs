@@ -169,6 +169,12 @@ fn states(served: &Served) -> Vec<State> {
     };
     let step = told[0].clone();
     // What was asked before; a fault hides it.
+    let taking_out = cue(
+        "take-out",
+        "16.03 g to take out: Sea salt. If something was laid there, take that off instead.",
+        &["keep", "again"],
+        json!({"missing": "-16.03", "lead": 8}),
+    );
     let adding = cue(
         "add",
         "60.00 g to add: Sea salt.",
@@ -211,12 +217,7 @@ fn states(served: &Served) -> Vec<State> {
             "something stays wrong",
             "tared",
             reading("76.03", "-16.03"),
-            cue(
-                "take-out",
-                "16.03 g to take out: Sea salt. If something was laid there, take that off instead.",
-                &["keep", "again"],
-                json!({"missing": "-16.03", "lead": 8}),
-            ),
+            taking_out.clone(),
             json!({"trouble": "The configuration stays as it was: /home/maker/.config/bismar/config.toml:12:1: [page] has no key \"prot\". \
                 Write \"port\", or remove the key."}),
         ),
@@ -231,12 +232,7 @@ fn states(served: &Served) -> Vec<State> {
             "taking out",
             "tared",
             reading("76.03", "-16.03"),
-            cue(
-                "take-out",
-                "16.03 g to take out: Sea salt. If something was laid there, take that off instead.",
-                &["keep", "again"],
-                json!({"missing": "-16.03", "lead": 8}),
-            ),
+            taking_out.clone(),
             json!({}),
         ),
         rare(

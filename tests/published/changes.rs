@@ -7,7 +7,7 @@ use bismar::formula::plan::{BatchSize, PlanError};
 use bismar::formula::remarks::ReadIn;
 use bismar::formula::remedy::remedy;
 use bismar::formula::{Formula, Plan, VesselWay, cautions, remarks};
-use bismar::language::Language;
+use bismar::language::{Language, Sentence};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
@@ -24,6 +24,13 @@ fn formula(ingredients: &str) -> Formula {
 
 fn planned(formula: &Formula, batch: &str, scales: &[ScaleAbility]) -> Plan {
     Plan::new(formula, BatchSize::Batch(g(batch)), scales, 2.0).unwrap_or_else(|e| panic!("{e}"))
+}
+
+/// What the plan of 100 g says beside its steps; whether the room on the scale is `asked` for.
+fn beside(formula: &Formula, bench: &[ScaleAbility], asked: bool) -> Vec<Sentence> {
+    let plan = planned(formula, "100", bench);
+    let known = Known::default();
+    remarks::lines(formula, &known, &plan, bench, 2.0, asked, ReadIn::File)
 }
 
 /// 100 g: 60 g of salt ± 1.2 g and 40 g of oats ± 0.8 g.
@@ -298,16 +305,7 @@ fn a_window_of_one_or_two_values_is_told_and_one_of_three_is_not() {
             "{{ name = \"Salt\", balance = true }}, {{ name = \"Oats\", percent = 1.2, \
              tolerance = {{ percent = 1, over = {over} }} }}"
         ));
-        let plan = planned(&formula, "100", &bench);
-        let lines = remarks::lines(
-            &formula,
-            &Known::default(),
-            &plan,
-            &bench,
-            2.0,
-            true,
-            ReadIn::File,
-        );
+        let lines = beside(&formula, &bench, true);
         assert_eq!(lines.len(), usize::from(said.is_some()), "{lines:?}");
         if let Some(words) = said {
             assert!(lines[0].starts_with("Step 2, Oats: the window has"));
@@ -326,16 +324,7 @@ fn little_room_on_the_scale_is_told_where_it_is_asked_for() {
             "{{ name = \"Salt\", percent = 60, vessel = \"{vessel}\" }}, \
              {{ name = \"Oats\", percent = 40, vessel = \"{vessel}\" }}"
         ));
-        let plan = planned(&formula, "100", &bench);
-        remarks::lines(
-            &formula,
-            &Known::default(),
-            &plan,
-            &bench,
-            2.0,
-            asked,
-            ReadIn::File,
-        )
+        beside(&formula, &bench, asked)
     };
     assert_eq!(lines("beaker", "160", true), [""; 0]);
     let beaker = lines("beaker", "159.99", true);
@@ -362,16 +351,7 @@ fn what_clings_is_told_of_in_a_beaker_only() {
         let formula = formula(&format!(
             "{{ name = \"Salt\", percent = 60 }}, {{ name = \"Honey\", percent = 40, vessel = \"{vessel}\" }}"
         ));
-        let plan = planned(&formula, "100", &bench);
-        let lines = remarks::lines(
-            &formula,
-            &Known::default(),
-            &plan,
-            &bench,
-            2.0,
-            true,
-            ReadIn::File,
-        );
+        let lines = beside(&formula, &bench, true);
         assert_eq!(lines.len(), usize::from(told), "{vessel}: {lines:?}");
         if told {
             assert!(lines[0].starts_with("Step 2, Honey: what clings to the beaker"));

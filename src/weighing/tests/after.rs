@@ -831,21 +831,7 @@ fn who_set_something_down_before_the_pan_was_seen_empty_is_asked_for_a_word() {
 
 /// A bowl with 60 g in it that is back from the mixing, lighter by so much.
 fn back_from_the_mixing(lost: f64) -> Bench {
-    let steps = || {
-        let mut steps = vec![
-            step(1, "Salt", "60.00", VesselWay::Bowl),
-            step(2, "Oil", "20.00", VesselWay::Bowl),
-        ];
-        steps[0].last_of_phase = true;
-        steps[1].phase = 1;
-        let mut plan = plan(steps, Some("Stir."));
-        plan.phases.push(PlannedPhase {
-            name: "Wet".into(),
-            mix: None,
-        });
-        plan
-    };
-    let mut b = Bench::new(steps());
+    let mut b = Bench::new(stirred_between("60.00", "20.00"));
     b.hold(2.0)
         .land(1340.0)
         .hold(2.0)
@@ -884,11 +870,7 @@ fn the_batch_closes_once_the_bowl_that_is_back_has_come_to_rest() {
 
 #[test]
 fn what_a_spoon_carries_off_before_the_pour_is_not_made_up_for_by_it() {
-    let steps = vec![
-        step(1, "Oil", "20.00", VesselWay::Bowl),
-        step(2, "Wax", "10.00", VesselWay::Bowl),
-    ];
-    let mut b = Bench::new(plan(steps, None));
+    let mut b = Bench::new(two_in_a_bowl());
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
     b.expect_cue(CueKind::Add);
     // A spoon presses as it stirs, and goes with 0.3 g; the next pour comes before a rest.

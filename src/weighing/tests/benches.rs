@@ -30,14 +30,6 @@ fn begun(done: &[(usize, &str)]) -> Progress {
     }
 }
 
-fn two_in_a_bowl() -> Plan {
-    let steps = vec![
-        step(1, "Oil", "20.00", VesselWay::Bowl),
-        step(2, "Wax", "10.00", VesselWay::Bowl),
-    ];
-    plan(steps, None)
-}
-
 #[test]
 fn each_step_is_weighed_on_its_own_scale() {
     let mut steps = vec![

@@ -11,7 +11,7 @@ use crate::weighing::steady::Steady;
 
 const D: Mass = Mass::from_mg(10);
 
-fn two(way: VesselWay, mix: Option<&str>) -> Bench {
+pub fn two(way: VesselWay, mix: Option<&str>) -> Bench {
     let steps = vec![step(1, "Salt", "12.00", way), step(2, "Oil", "12.00", way)];
     Bench::new(plan(steps, mix))
 }

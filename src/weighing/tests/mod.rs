@@ -69,6 +69,31 @@ fn step(number: usize, name: &str, target: &str, vessel: VesselWay) -> Step {
     }
 }
 
+/// Two steps into one bowl.
+fn two_in_a_bowl() -> Plan {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    plan(steps, None)
+}
+
+/// The same, stirred between them.
+fn stirred_between(first: &str, second: &str) -> Plan {
+    let mut steps = vec![
+        step(1, "Oil", first, VesselWay::Bowl),
+        step(2, "Wax", second, VesselWay::Bowl),
+    ];
+    steps[0].last_of_phase = true;
+    steps[1].phase = 1;
+    let mut plan = plan(steps, Some("Stir."));
+    plan.phases.push(PlannedPhase {
+        name: "Wet".into(),
+        mix: None,
+    });
+    plan
+}
+
 fn plan(mut steps: Vec<Step>, mix: Option<&str>) -> Plan {
     steps.last_mut().unwrap().last_of_phase = true;
     Plan {

@@ -82,21 +82,7 @@ fn more_than_all_of_it_nobody_takes_out() {
 
 #[test]
 fn a_key_while_the_bowl_is_mixed_moves_what_it_weighed() {
-    let steps = || {
-        let mut steps = vec![
-            step(1, "Oil", "20.00", VesselWay::Bowl),
-            step(2, "Wax", "10.00", VesselWay::Bowl),
-        ];
-        steps[0].last_of_phase = true;
-        steps[1].phase = 1;
-        let mut plan = plan(steps, Some("Stir"));
-        plan.phases.push(PlannedPhase {
-            name: "Wet".into(),
-            mix: None,
-        });
-        plan
-    };
-    let mut b = Bench::new(steps());
+    let mut b = Bench::new(stirred_between("20.00", "10.00"));
     b.flag = Some(Shown::Gross);
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(3.0);
     b.expect_cue(CueKind::Mix);
@@ -114,11 +100,7 @@ fn a_key_while_the_bowl_is_mixed_moves_what_it_weighed() {
 
 #[test]
 fn what_is_more_in_a_bowl_may_be_of_the_step_whatever_is_said() {
-    let steps = vec![
-        step(1, "Oil", "20.00", VesselWay::Bowl),
-        step(2, "Wax", "10.00", VesselWay::Bowl),
-    ];
-    let mut b = Bench::new(plan(steps, None));
+    let mut b = Bench::new(two_in_a_bowl());
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(3.0);
     b.land(0.0).hold(2.0).land(326.0).hold(2.0);
     b.expect_cue(CueKind::Choose);
@@ -387,11 +369,7 @@ fn a_step_weighed_again_is_mixed_again() {
 /// The last weight in a bowl may still drip until the bowl is lifted, however long it stands there.
 #[test]
 fn a_late_drop_into_the_last_step_of_a_bowl_is_of_that_step() {
-    let steps = vec![
-        step(1, "Oil", "20.00", VesselWay::Bowl),
-        step(2, "Wax", "10.00", VesselWay::Bowl),
-    ];
-    let mut b = Bench::new(plan(steps, None));
+    let mut b = Bench::new(two_in_a_bowl());
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
     b.pour(329.95, 4.0).hold(8.0);
     b.expect(&["20.00", "9.95"]);
@@ -411,11 +389,7 @@ fn what_fell_without_being_asked_for_is_told() {
         "6.00 g less than before. Say again if something else lay there",
     );
     b.expect_cue(CueKind::Choose);
-    let steps = vec![
-        step(1, "Oil", "20.00", VesselWay::Bowl),
-        step(2, "Wax", "10.00", VesselWay::Bowl),
-    ];
-    let mut b = Bench::new(plan(steps, None));
+    let mut b = Bench::new(two_in_a_bowl());
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
     b.pour(328.0, 3.0).hold(2.0).pour(322.0, 0.5).hold(2.0);
     asks(&b, "6.00 g less than before. Put it back; or say next");
@@ -554,11 +528,7 @@ fn what_the_tare_crept_goes_on_in_the_pour() {
 
 /// A bowl of 300 g with 20 g of the first step in it, and the second begun.
 fn second_into_the_bowl() -> Bench {
-    let steps = vec![
-        step(1, "Oil", "20.00", VesselWay::Bowl),
-        step(2, "Wax", "10.00", VesselWay::Bowl),
-    ];
-    let mut b = Bench::new(plan(steps, None));
+    let mut b = Bench::new(two_in_a_bowl());
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
     b.pour(325.0, 3.0).hold(2.0);
     b
@@ -611,13 +581,7 @@ fn by_a_word_a_beaker_gains_no_more_than_was_streaming_in() {
 /// A mean over two seconds shows what touches the pan for a moment as a plateau of two seconds.
 #[test]
 fn what_only_touched_the_pan_of_a_slow_mean_is_no_vessel() {
-    let mut b = Bench::new(plan(
-        vec![
-            step(1, "Salt", "12.00", VesselWay::Beaker),
-            step(2, "Oil", "12.00", VesselWay::Beaker),
-        ],
-        None,
-    ));
+    let mut b = super::decides::two(VesselWay::Beaker, None);
     b.hold(3.0)
         .pour(150.0, 2.0)
         .hold(4.0)
