@@ -360,6 +360,17 @@ impl Engine {
         seen: &Observation,
         mut pending: Box<Pending>,
     ) -> State {
+        let key = seen.jump.filter(|jump| self.is_key(scale, *jump, seen.d));
+        if let Some(key) = key {
+            let by = key.to - key.from;
+            self.shift_zero(scale, by, key.sure);
+            if pending.lifted {
+                pending.weight.shift(by);
+            } else {
+                pending.weight.keyed(key, seen.d);
+            }
+            return State::Writing(pending);
+        }
         let left = self.has_left(scale, seen, &mut pending.weight);
         let lifted = left || self.is_lifted(scale, seen, &pending.weight);
         if !pending.weight.no_lift && lifted {

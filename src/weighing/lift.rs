@@ -88,8 +88,7 @@ impl Engine {
         let level = self.pans[scale].level(self.now);
         let Some(level) = level else { return };
         let by = level.weight - self.zero(scale);
-        written.weight.shown += by;
-        written.weight.tare.base += by;
+        written.weight.shift(by);
         self.set_zero(scale, level.weight, true);
     }
 
@@ -334,6 +333,15 @@ impl Engine {
     }
 
     /// A key after the record, or a lift at once.
+    /// Whether a jump after a weight was the key: a lift does not end at zero where the empty pan shows another.
+    pub(super) fn is_key(&self, scale: ScaleIndex, jump: Jump, d: Mass) -> bool {
+        match jump.cause {
+            JumpCause::Key => true,
+            JumpCause::Unknown => self.zero(scale).abs() > vessel_at_least(d),
+            JumpCause::Load | JumpCause::Slight => false,
+        }
+    }
+
     fn jump_after_record(
         &mut self,
         scale: ScaleIndex,
@@ -341,28 +349,16 @@ impl Engine {
         mut written: Written,
         jump: Jump,
     ) -> State {
-        let zero = self.zero(scale);
-        let shift = jump.to - jump.from;
-        let sure_key = jump.cause == JumpCause::Key
-            || (jump.cause == JumpCause::Unknown && zero.abs() > vessel_at_least(seen.d));
-        if sure_key {
+        if self.is_key(scale, jump, seen.d) {
             // The vessel still stands there; the frame moved.
-            self.shift_zero(scale, shift, jump.sure);
+            self.shift_zero(scale, jump.to - jump.from, jump.sure);
             let unchanged = (jump.from - written.weight.shown).abs() <= written.weight.uncertainty;
             if written.weight.no_lift && jump.sure == Sure::Rest && unchanged {
                 // Whoever presses TARE after the record goes on to the next ingredient.
                 return self.next_in_bowl(written, jump.to, seen.d);
             }
-            if jump.sure != Sure::Rest {
-                // It was moving when the key was pressed; how far, nobody saw to the end.
-                written.weight.tare.unproven +=
-                    (jump.from - written.weight.shown).abs() + seen.d * 5;
-            }
-            written.weight.tare.base += shift;
-            written.weight.shown += shift;
-            written.weight.low = written.weight.shown;
+            written.weight.keyed(jump, seen.d);
             written.forget_trail();
-            written.weight.tare.carried += 2;
             return State::Lift(Box::new(written));
         }
         if jump.cause == JumpCause::Unknown {

@@ -1,7 +1,7 @@
 //! States of a step.
 
 use super::order::vessel_at_least;
-use super::pan::{Jump, Observation};
+use super::pan::{Jump, Observation, Sure};
 use super::steady::{Level, Stand};
 use super::trace::Shape;
 use crate::formula::{Step, VesselWay};
@@ -713,6 +713,25 @@ pub(super) struct Captured {
     pub low: Mass,
     /// The indication was well below the vessel's own weight.
     pub dipped: bool,
+}
+
+impl Captured {
+    /// The frame moved.
+    pub(super) fn shift(&mut self, by: Mass) {
+        self.shown += by;
+        self.tare.base += by;
+    }
+
+    /// The TARE key moved the frame while it stood there.
+    pub(super) fn keyed(&mut self, key: Jump, d: Mass) {
+        if key.sure != Sure::Rest {
+            // It was moving when the key was pressed; how far, nobody saw to the end.
+            self.tare.unproven += (key.from - self.shown).abs() + d * 5;
+        }
+        self.shift(key.to - key.from);
+        self.low = self.shown;
+        self.tare.carried += 2;
+    }
 }
 
 /// Its row is on its way to the disk.

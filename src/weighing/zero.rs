@@ -72,8 +72,7 @@ impl Engine {
             check.zero += by;
             check.sure = check.sure.min(sure);
             for (_, written) in &mut check.records {
-                written.weight.shown += by;
-                written.weight.tare.base += by;
+                written.weight.shift(by);
             }
         }
     }

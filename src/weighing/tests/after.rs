@@ -884,3 +884,27 @@ fn what_a_spoon_carries_off_before_the_pour_is_not_made_up_for_by_it() {
         "{row:?}"
     );
 }
+
+#[test]
+fn a_key_while_the_row_is_being_written_moves_the_frame() {
+    // On the pan that the bowl has left; and on the bowl.
+    for lifted in [true, false] {
+        let mut b = Bench::new(two_in_a_bowl());
+        b.hold(2.0).land(150.0).hold(2.0).jump(0.0).hold(1.5);
+        b.disk_is_slow = true;
+        b.pour(20.0, 4.0).hold(3.0);
+        assert_eq!(b.waiting.len(), 1);
+        if lifted {
+            b.land(-150.0).hold(2.0).jump(0.0).hold(2.0);
+            b.disk_answers().hold(1.0);
+            b.expect_cue(CueKind::Place);
+            b.land(170.0).hold(2.0).pour(180.0, 3.0).hold(2.0);
+        } else {
+            b.jump(0.0).hold(2.0);
+            b.disk_answers().hold(1.0);
+            b.expect_cue(CueKind::Add);
+            b.pour(10.0, 3.0).hold(2.0);
+        }
+        b.expect(&["20.00", "10.00"]);
+    }
+}
