@@ -396,8 +396,9 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Sentence::none();
         };
-        let level = self.pans[step.scale].level(self.now);
-        let Some(level) = level else {
+        let pan = &self.pans[step.scale];
+        let rests = pan.level(self.now);
+        let Some(level) = pan.level_or_flicker(self.now) else {
             return phrase!("The scale is not at rest. Wait a moment, then say next again.");
         };
         self.note(remark!(
@@ -411,9 +412,12 @@ impl Engine {
                 // What it showed before the next vessel came too soon was on its way.
                 check.low = None;
             }
-            self.pan_speaks(level, true);
+            self.pan_speaks(level, rests.is_some());
         }
-        self.see_zero(step.scale, level.weight);
+        match rests {
+            Some(level) => self.see_zero(step.scale, level.weight),
+            None => self.guess_zero(step.scale, level.weight),
+        }
         self.run.coming.suspect = None;
         self.run.coming.maybe_there = false;
         self.run.coming.stood = None;

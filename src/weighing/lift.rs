@@ -79,17 +79,20 @@ impl Engine {
     /// tared.
     pub(super) fn may_be_lifted(&self) -> bool {
         let step = self.run.current().filter(|step| step.vessel.is_apart());
-        let level = step.and_then(|step| self.pans[step.scale].level(self.now));
+        let level = step.and_then(|step| self.pans[step.scale].level_or_flicker(self.now));
         level.is_some_and(|level| shows_zero(level.weight, level.d))
     }
 
     /// By the maker's word the pan is empty: what was taken for a key was the lift, and the frame stands.
     pub(super) fn was_no_key(&mut self, scale: ScaleIndex, written: &mut Written) {
-        let level = self.pans[scale].level(self.now);
-        let Some(level) = level else { return };
+        let pan = &self.pans[scale];
+        let rests = pan.level(self.now).is_some();
+        let Some(level) = pan.level_or_flicker(self.now) else {
+            return;
+        };
         let by = level.weight - self.zero(scale);
         written.weight.shift(by);
-        self.set_zero(scale, level.weight, true);
+        self.set_zero(scale, level.weight, rests);
     }
 
     pub(super) fn in_lift(

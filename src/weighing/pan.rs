@@ -569,6 +569,15 @@ impl Pan {
         (range <= d * 50).then_some((level, range))
     }
 
+    /// The same, where it only flickers: that is no rest, and nothing that comes or goes either.
+    pub fn level_or_flicker(&self, now: Moment) -> Option<Level> {
+        let flickers = || {
+            let (level, range) = self.restless(now)?;
+            (range <= level.d * 5).then_some(level)
+        };
+        self.level(now).or_else(flickers)
+    }
+
     /// Whether the last reading is too old to say what stands there.
     pub fn is_stale(&self, now: Moment) -> bool {
         let silence = self.last.map_or(0, |last| now.since(last.at));

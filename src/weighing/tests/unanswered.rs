@@ -631,3 +631,26 @@ fn drops_that_add_up_to_the_weight_of_the_vessel_are_not_the_vessel() {
     b.land(-3.0).hold(3.0);
     assert_eq!(b.weighed(), []);
 }
+
+#[test]
+fn an_empty_pan_that_flickers_is_empty_by_a_word() {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Beaker));
+    steps[1].number = 2;
+    let mut b = Bench::new(plan(steps.to_vec(), None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.jump(0.0).hold(12.0);
+    asks(&b, "say next if nothing is on it");
+    for _ in 0..8 {
+        for shown in [0.0, 0.02, 0.0, -0.02, 0.01] {
+            b.read(shown);
+        }
+    }
+    assert_eq!(b.answer(Command::Next), "The scale is taken as empty.");
+    asks(&b, "Place an empty beaker");
+    // What comes or goes is no flicker.
+    b.hold(2.0).land(150.0).hold(2.0).pour(162.0, 4.0).hold(2.0);
+    b.jump(0.0).hold(12.0);
+    asks(&b, "say next if nothing is on it");
+    b.pour(30.0, 3.0);
+    assert_ne!(b.answer(Command::Next), "The scale is taken as empty.");
+}
