@@ -47,6 +47,15 @@ impl Engine {
             tared.content.most = net;
             tared.content.dip.stood(stayed - net, seen.d);
         }
+        let keyed = tared.suspect.is_some_and(|suspect| suspect.exact);
+        if let Some(flat) = self.pans[step.scale].flat().filter(|_| pours && keyed)
+            && !tared.content.poured
+            && net.is_negative()
+            && near
+        {
+            // The key came before the rest: with nothing in it the vessel fell on to what it weighs.
+            tared.fell_to(flat.weight);
+        }
         let came = seen
             .before
             .map_or(Mass::ZERO, |before| seen.weight - before);
@@ -165,10 +174,7 @@ impl Engine {
         };
         tared.content.sunk = None;
         tared.tare.wander = tared.tare.wander.max(sunk.high - sunk.low);
-        tared.tare.base = sunk.middle();
-        if let Some(vessel) = &mut tared.tare.vessel {
-            *vessel += net;
-        }
+        tared.fell_to(sunk.middle());
         if self.run.is_in_the_same_bowl() {
             self.taken_from_bowl(step.scale, net.abs());
         }

@@ -872,6 +872,19 @@ impl Tared {
         }
     }
 
+    /// With nothing of this step in it, the vessel is what is left.
+    pub fn fell_to(&mut self, base: Mass) {
+        let by = base - self.tare.base;
+        self.tare.base = base;
+        if let Some(vessel) = &mut self.tare.vessel {
+            *vessel += by;
+        }
+        if let Some(suspect) = &mut self.suspect {
+            suspect.before.base += by;
+            suspect.before.shown += by;
+        }
+    }
+
     /// Its frame may have moved. What was proven before stays proven until something else is.
     pub fn suspected(&mut self, zero: Mass, way: VesselWay, exact: bool) {
         let old = Suspect {

@@ -654,3 +654,24 @@ fn an_empty_pan_that_flickers_is_empty_by_a_word() {
     b.pour(30.0, 3.0);
     assert_ne!(b.answer(Command::Next), "The scale is taken as empty.");
 }
+
+#[test]
+fn a_vessel_that_falls_on_below_the_key_is_tared_where_it_comes_to() {
+    let mut b = Bench::one("Salt", "60.00");
+    // A spoon that came with it is taken out.
+    b.hold(2.0);
+    for shown in [
+        60.0, 130.0, 165.0, 178.0, 180.0, 180.0, 180.0, 178.0, 172.4, 156.3, 151.4, 150.6, 150.4,
+    ] {
+        b.read(shown);
+    }
+    // 150.00 g; the key took 150.40.
+    b.read(0.0);
+    for shown in [-0.2, -0.25, -0.3, -0.35, -0.38, -0.39] {
+        b.read(shown);
+    }
+    b.shown = -0.4;
+    b.hold(0.6).pour(59.6, 8.0).hold(3.0);
+    b.land(-150.4).hold(3.0);
+    b.expect(&["60.00"]);
+}
