@@ -164,7 +164,8 @@ impl Translator {
         }
         let reading = reading(&indication, at, self.last_unit).ok_or(Reject::Form)?;
         self.last_unit = indication.unit.or(self.last_unit);
-        Ok(match self.turns.admit(indication.shown) {
+        let zero = indication.value.digits.abs() <= 1;
+        Ok(match self.turns.admit(indication.shown, zero) {
             Some(shown) => Heard::Reading(Reading { shown, ..reading }),
             None => Heard::NoWeight,
         })
@@ -241,21 +242,36 @@ impl Pace {
 
 /// A scale that sends its gross and its net weight of one moment in lines that take turns: of these only the
 /// net ones are its display, and the others would be a jump each. A mark counts when the line before had it
-/// too: a key changes it once, and not back within a line.
+/// too: a key changes it once, and not back within a line. Where it has not changed for long, TARE tells itself by
+/// both at once: the mark of net, and zero.
 #[derive(Debug, Clone, Copy, Default)]
 struct Turns {
     last: Option<Shown>,
     /// Lines with another mark than the one before, less those with the same.
     changes: u8,
+    /// Lines with the same mark, in a row.
+    same: u8,
 }
 
 impl Turns {
     /// Two changes in a row are no hand at a key.
     const TAKEN: u8 = 2;
+    /// So many lines in a row with one mark take no turns.
+    const LONG: u8 = 8;
 
-    /// The mark as it counts; `None` for a line that is not the display.
-    fn admit(&mut self, shown: Option<Shown>) -> Option<Option<Shown>> {
+    /// The mark as it counts, in a line that shows `zero` or does not; `None` for a line that is not the display.
+    fn admit(&mut self, shown: Option<Shown>, zero: bool) -> Option<Option<Shown>> {
         let before = std::mem::replace(&mut self.last, shown);
+        let same = self.same;
+        self.same = match shown == before {
+            true => same.saturating_add(1),
+            false => 0,
+        };
+        if (before, shown) == (Some(Shown::Gross), Some(Shown::Net)) && same >= Turns::LONG && zero
+        {
+            self.changes = 1;
+            return Some(shown);
+        }
         self.changes = if before.is_some() && shown.is_some() && before != shown {
             (self.changes + 1).min(2 * Turns::TAKEN)
         } else {
@@ -421,6 +437,21 @@ mod tests {
     }
 
     #[test]
+    fn net_at_zero_after_many_of_gross_is_the_key_at_once() {
+        let lines = |many: usize, net: &str| {
+            let mut scale = decoder("comma-header");
+            readings(&mut scale, 0, &"ST,GS,+00150.00  g\r\n".repeat(many));
+            let heard = readings(&mut scale, 0, &format!("US,NT,{net}  g\r\n").repeat(2));
+            heard.iter().map(|r| r.shown).collect::<Vec<_>>()
+        };
+        let net = Some(Shown::Net);
+        assert_eq!(lines(12, "+00000.00"), [net, net]);
+        // A garbled mark, and a scale that may begin to take turns.
+        assert_eq!(lines(12, "+00151.00"), [None, net]);
+        assert_eq!(lines(3, "+00000.00"), [None, net]);
+    }
+
+    #[test]
     fn a_key_changes_the_mark_once() {
         let mut scale = decoder("comma-header");
         let marks = |decoder: &mut Decoder, line: &str| -> Vec<_> {
@@ -429,7 +460,7 @@ mod tests {
                 .map(|r| r.shown)
                 .collect()
         };
-        let (gross, net) = ("ST,GS,+00150.00  g\r\n", "ST,NT,+00000.00  g\r\n");
+        let (gross, net) = ("ST,GS,+00150.00  g\r\n", "ST,NT,+00000.02  g\r\n");
         assert_eq!(marks(&mut scale, gross)[1..], [Some(Shown::Gross); 2]);
         assert_eq!(
             marks(&mut scale, net),

@@ -101,11 +101,13 @@ impl Engine {
         let off = tared.disturbed.is_some() || tared.content.dip.lasted > Mass::ZERO;
         let short = window.low - net > (d * 20).max(step.target.ratio(1, 50));
         let fell_back = tared.approach.stopped && short;
+        // While it goes down it is on its way off.
+        let falls = came < -d;
         tared.approach.short_since = tared
             .approach
             .short_since
             .or(Some(seen.at))
-            .filter(|_| fell_back && !off);
+            .filter(|_| fell_back && !off && !falls);
         let since = tared.approach.short_since;
         if since.is_some_and(|since| seen.at.since(since) >= FELL_BACK_US) {
             // What made it enough had only pressed on it: who was told to stop is told to go on.
