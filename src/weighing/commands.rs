@@ -291,8 +291,8 @@ impl Engine {
         if let Some(more) = self.came_before_restart(&unsure) {
             return Some(self.count_what_came(&step, unsure, more));
         }
-        if let (Why::Onto, Some(tared)) = (unsure.why, unsure.onto) {
-            return Some(self.was_poured_at_once(&step, unsure.level, tared));
+        if let Some(tared) = unsure.onto {
+            return Some(self.was_poured_at_once(&step, &unsure, tared));
         }
         let (state, said) = self.take_as_it_stands(&step, unsure);
         let state = state.with_tared(|tared| {
@@ -305,13 +305,22 @@ impl Engine {
     fn was_poured_at_once(
         &mut self,
         step: &Step,
-        level: super::steady::Level,
+        unsure: &TareUnknown,
         mut tared: Tared,
     ) -> (State, Sentence) {
-        self.note(remark!(
-            "the maker says that the {grams} g that came in one go were poured in",
-            grams = net_of(step, tared.tare.base, level.weight).grams(level.d)
-        ));
+        let level = unsure.level;
+        let grams = net_of(step, tared.tare.base, level.weight).grams(level.d);
+        self.note(match unsure.why {
+            Why::InHand => remark!(
+                "the maker says that {grams} g were poured in while the vessel was off",
+                grams
+            ),
+            _ => remark!(
+                "the maker says that the {grams} g that came in one go were poured in",
+                grams
+            ),
+        });
+        self.run.coming.lost_vessel = None;
         tared.content.poured = true;
         let state = self.vessel_returned(level, Box::new(tared));
         (
@@ -444,6 +453,8 @@ impl Engine {
         let fresh = self.can_begin_afresh();
         let refused = |text: Sentence| Err(Refused::new(text));
         let run = &mut self.run;
+        // What comes next is another one, and empty.
+        run.coming.lost_vessel.take_if(|lost| lost.unpoured);
         let in_the_bowl = phrase!(
             "{name} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
             name = &step.ingredient
@@ -625,8 +636,10 @@ impl Engine {
             )));
         }
         let mut tared = tared;
+        // What was told to be kept as it is may go to and fro by more than a flicker.
+        let most = (step.target.ratio(1, 20)).max(self.readability(step.scale) * 50);
         let restless = self.pans[step.scale]
-            .restless(self.now)
+            .restless_by(self.now, most)
             .filter(|_| !away && steady.is_none());
         if let Some((_, range)) = restless {
             // It never rested: the record says by how much.

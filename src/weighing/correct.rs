@@ -25,6 +25,9 @@ pub(super) struct Fix {
     pub remark: Sentence,
 }
 
+/// What rises for no longer than this, and falls at once, is the hand that takes hold of a vessel: 0.3 s.
+const TAKES_HOLD_US: u64 = 300_000;
+
 impl Engine {
     /// A step of the plan by its index.
     pub(super) fn step_at(&self, index: usize) -> Option<Arc<Step>> {
@@ -160,11 +163,14 @@ impl Engine {
             let some_left = !net_of(&step, written.weight.tare.base, brief.weight).is_negative();
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
+        let takes_hold = self.pans[scale].at_least_a_reading(TAKES_HOLD_US);
+        let stood = brief.map_or(written.weight.at, |b| b.at.max(written.weight.at));
         let restless = written.trail.strayed.filter(|&(at, weight)| {
-            brief.is_none_or(|b| {
-                let rose = weight - written.weight.shown > b.d * 2 && at > b.at;
-                rose || at.since(b.at) > 400_000
-            })
+            let d = written.weight.tare.d;
+            let rose = weight - written.weight.shown > d * 2 && at > stood;
+            // The hand that takes hold of it presses first.
+            let since = at.since(stood);
+            (rose && since > takes_hold) || since > 400_000
         });
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {

@@ -37,6 +37,7 @@ mod steady;
 mod tare_doubt;
 mod tared;
 mod trace;
+mod trips;
 mod undo;
 mod wander;
 mod zero;

@@ -556,6 +556,11 @@ impl Pan {
 
     /// What stands there without coming to rest, and how far it went to and fro in the last seconds.
     pub fn restless(&self, now: Moment) -> Option<(Level, Mass)> {
+        self.restless_by(now, self.d() * 50)
+    }
+
+    /// The same, where it goes to and fro by no more than `most`.
+    pub fn restless_by(&self, now: Moment, most: Mass) -> Option<(Level, Mass)> {
         let last = self.last.filter(|_| !self.is_stale(now))?;
         let d = self.d();
         let range = self.wander.lately()? + d;
@@ -566,7 +571,7 @@ impl Pan {
             at: last.at,
             since: last.at,
         };
-        (range <= d * 50).then_some((level, range))
+        (range <= most).then_some((level, range))
     }
 
     /// The same, where it only flickers: that is no rest, and nothing that comes or goes either.
@@ -576,6 +581,18 @@ impl Pan {
             (range <= level.d * 5).then_some(level)
         };
         self.level(now).or_else(flickers)
+    }
+
+    /// What is left of a fall from one reading to the next, by how long a load takes here: 10 to 90 % of a first-order
+    /// filter are 2.2 of its time constants.
+    pub fn fall_share(&self) -> Option<f64> {
+        let swift = self.swift.filter(|swift| *swift > 0.0)?;
+        Some((-(self.interval as f64) * 2.2e-6 / swift).exp())
+    }
+
+    /// So long, or one reading where these come more slowly.
+    pub fn at_least_a_reading(&self, us: u64) -> u64 {
+        us.max(self.interval + self.interval / 2)
     }
 
     /// Whether the last reading is too old to say what stands there.

@@ -465,9 +465,14 @@ impl Engine {
                 });
             }
             let came = (why == Why::Shape).then_some(shape);
+            let lost = self.run.coming.lost_vessel.and_then(|lost| lost.empty);
+            let onto = lost
+                .filter(|_| why == Why::InHand)
+                .map(|empty| *self.tared_as(scale, zero + empty, level.d));
             let why = self.asked_often(why);
             return self.ask_about_tare(TareUnknown {
                 came,
+                onto,
                 ..TareUnknown::new(level, why, mass)
             });
         }
@@ -572,12 +577,14 @@ impl Engine {
         if refused.is_some_and(|refused| refused.may_be(mass, d)) {
             return (!known).then_some(Why::Same);
         }
-        if let Some(Some(empty)) = run.coming.lost_vessel
+        if let Some(lost) = run.coming.lost_vessel
+            && let Some(empty) = lost.empty
             && !known
             && mass > empty + d * 5
             && mass <= empty + step.highest * 2
         {
-            return Some(Why::Unseen);
+            let in_hand = lost.unpoured && suspect.is_none() && !maybe_there;
+            return Some(if in_hand { Why::InHand } else { Why::Unseen });
         }
         // While a vessel may stand there already.
         let little = no_more_than(&step, mass);
@@ -609,8 +616,9 @@ impl Engine {
             return false;
         };
         let lost = self.run.coming.lost_vessel;
-        lost.is_some_and(|empty| {
-            empty.is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
+        lost.is_some_and(|lost| {
+            lost.empty
+                .is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
         })
     }
 
@@ -657,12 +665,14 @@ impl Engine {
                 phrases::light(way, unsure.mass, unsure.level.d),
                 &[Choice::Next],
             ),
-            Why::Onto => {
+            Why::Onto | Why::InHand => {
                 let base = unsure.onto.map_or(Mass::ZERO, |tared| tared.tare.base);
-                (
-                    phrases::came_in_one_go(&step, unsure.level.weight - base, unsure.level.d),
-                    &[Choice::Next, Choice::Again],
-                )
+                let (more, d) = (unsure.level.weight - base, unsure.level.d);
+                let say = match unsure.why {
+                    Why::InHand => phrases::filled_in_hand(&step, more, d),
+                    _ => phrases::came_in_one_go(&step, more, d),
+                };
+                (say, &[Choice::Next, Choice::Again])
             }
         };
         let kind = match unsure.why {
@@ -674,7 +684,8 @@ impl Engine {
             | Why::Same
             | Why::Restart
             | Why::OtherBowl
-            | Why::Onto => CueKind::Choose,
+            | Why::Onto
+            | Why::InHand => CueKind::Choose,
             Why::Light => CueKind::Place,
         };
         self.cue_urgent(kind, say, choices);
@@ -695,6 +706,11 @@ impl Engine {
             // The TARE key on a vessel that may hold something, or a lift at once.
             self.run.coming.maybe_there = true;
             unsure.came = None;
+            if unsure.onto.take().is_some() {
+                // The tare that it came onto is of another frame.
+                unsure.why = Why::Unseen;
+                return self.ask_about_tare(unsure);
+            }
         }
         if let Some(jump) = seen.jump
             && (jump.cause == JumpCause::Key
@@ -834,7 +850,7 @@ impl Engine {
     fn refuse(&mut self, unsure: TareUnknown) {
         match unsure.why {
             // It was another one than what was asked for, and is no candidate for the next.
-            Why::JustWeighed | Why::OtherBowl | Why::Light => {}
+            Why::JustWeighed | Why::OtherBowl | Why::Light | Why::InHand => {}
             Why::Shape
             | Why::Unseen
             | Why::Stood

@@ -3,6 +3,7 @@
 use super::bowl::is_a_pour;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation, Sure};
+use super::run::Lost;
 use super::state::{Dip, Mismatch, Refused, Removed, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
@@ -38,7 +39,10 @@ impl Engine {
                 let vessel = tared.tare.vessel;
                 if vessel.is_some() {
                     // A pour that had just begun looks like the hand that takes hold.
-                    self.run.coming.lost_vessel = Some(vessel);
+                    self.run.coming.lost_vessel = Some(Lost {
+                        empty: vessel,
+                        unpoured: tared.suspect.is_none(),
+                    });
                 }
                 let back = tared.content.back;
                 let state = self.wait_empty();
@@ -101,6 +105,7 @@ impl Engine {
             removed.vanished = true;
             removed.blind = true;
         }
+        self.follow_trip(scale, seen, &step, &mut removed.tared);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
             return self.jump_while_removed(scale, seen, removed, jump);
         }
@@ -167,6 +172,7 @@ impl Engine {
     fn empty_while_removed(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
         let by = level.weight - self.zero(scale);
         let exact = self.pans[scale].zero_is_exact();
+        let was_keyed = tared.trip.rests();
         if by != Mass::ZERO {
             tared.tare.base = match tared.tare.vessel {
                 Some(vessel) => level.weight + vessel,
@@ -174,7 +180,7 @@ impl Engine {
             };
             if by.abs() > level.d {
                 tared.tare.carried += 2;
-                if self.way_now() == VesselWay::Difference {
+                if self.way_now() == VesselWay::Difference && !was_keyed {
                     // It dripped off the source, or the zero moved, before it was weighed or after: nothing tells.
                     tared.tare.unproven += by.abs();
                 }
@@ -199,6 +205,16 @@ impl Engine {
         if from == Load::Something {
             // Under what is back, or it was lifted once more: it has to be seen at rest and alone.
             removed.blind = true;
+            let rises = jump.cause == JumpCause::Key || jump.to > jump.from;
+            if let Some(step) = self.step_now()
+                && step.vessel == VesselWay::Difference
+                && rises
+            {
+                // The key under the source, which gains nothing.
+                let mut tared = removed.tared;
+                tared.suspected(self.zero(scale), step.vessel, false);
+                return self.ask_lift_and_back(&step, tared);
+            }
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, jump.sure);
             }
@@ -240,6 +256,9 @@ impl Engine {
         let expected = tared.shown_at_rest(step.vessel);
         let d = level.d;
         let same = pan.same(level.weight, expected, d);
+        if step.vessel == VesselWay::Difference {
+            self.trip_is_over(scale, d, &mut tared);
+        }
         let net = net_of(&step, tared.tare.base, level.weight);
         match step.vessel {
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl
@@ -340,10 +359,12 @@ impl Engine {
         if net < window.low {
             return self.back_with_too_little(level, &step, tared, before);
         }
-        if window.holds(net) {
-            let say = phrase!("Inside. Leave it at rest.");
-            self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
-        }
+        // A question that was answered is not to stand there for as long as the scale goes to and fro.
+        let say = match window.holds(net) {
+            true => phrase!("Inside. Leave it at rest."),
+            false => phrase!("Hold. Let it come to rest."),
+        };
+        self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         State::Tared(tared)
     }
 
@@ -518,7 +539,10 @@ impl Engine {
         self.fault_begins(Some(step.scale), FaultCode::TareLost);
         // Put back as it is, it weighs the same again, and then it is asked about.
         self.run.coming.refused = stood.map(|level| Refused::new(level.weight - zero, true));
-        self.run.coming.lost_vessel = Some(tared.tare.vessel);
+        self.run.coming.lost_vessel = Some(Lost {
+            empty: tared.tare.vessel,
+            unpoured: false,
+        });
         if stood.is_none() {
             self.run.coming.suspect.get_or_insert(Why::Stood);
         }

@@ -5,12 +5,11 @@ use std::ops::ControlFlow::{self, Break, Continue};
 use super::order::vessel_at_least;
 use super::phrases::Words;
 use super::removed::most_gone;
-use super::state::{Asked, Dip, Mismatch, Removed, State, Stayed, TareUnknown, Tared, Why};
+use super::state::{Asked, Dip, Mismatch, State, Stayed, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::trace::Shape;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::phrase;
 use crate::mass::{Mass, Unit};
 use crate::time::Moment;
 use crate::vocabulary::command::Choice;
@@ -72,6 +71,9 @@ impl Engine {
         }
         if pours && !tared.content.poured && tared.suspect.is_none() {
             self.follow_base(scale, level, step, &mut tared);
+        }
+        if !pours && net_of(step, tared.tare.base, level.weight) <= most_gone(step, d) {
+            self.trip_is_over(scale, d, &mut tared);
         }
         tared.wander = self.wander_of(&tared, d);
         let mut tared = match self.stands_as_tared(scale, level, step, tared) {
@@ -302,37 +304,6 @@ impl Engine {
             self.cue_over(step, net, at_once, d);
         }
         State::Tared(tared)
-    }
-
-    /// More than could be taken from the source is gone, and what shows is no source: it was lifted, and
-    /// something else lies on the pan.
-    fn lies_there_alone(&self, scale: ScaleIndex, level: Level, step: &Step, net: Mass) -> bool {
-        let left = level.weight - self.zero(scale);
-        net > most_gone(step, level.d).max(left * 4) && left > vessel_at_least(level.d)
-    }
-
-    /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
-    /// and so much more may have been taken.
-    fn lifted_off_something(
-        &mut self,
-        scale: ScaleIndex,
-        level: Level,
-        mut tared: Box<Tared>,
-    ) -> State {
-        let lies = level.weight - self.zero(scale);
-        let grams = phrases::grams(lies, level.d);
-        if tared.content.poured {
-            tared.tare.unproven += lies;
-        }
-        tared.tare.vessel = Some(tared.tare.base - level.weight);
-        self.see_zero(scale, level.weight);
-        let state = self.vessel_removed(Removed::new(tared));
-        let say = phrase!(
-            "{grams} g lie on the scale beside the source. Take that off.",
-            grams
-        );
-        self.tell_beside(say, CueKind::Fault, &[]);
-        state
     }
 
     /// Nothing is in it yet: what the indication does is drift, or a draught. Upwards only as slowly as

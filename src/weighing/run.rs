@@ -232,9 +232,17 @@ pub(super) struct Coming {
     pub unsure_times: (usize, u32),
     /// What was lifted because nothing proved that it was empty.
     pub refused: Option<Refused>,
-    /// Mass of the empty vessel whose tare was lost: it may come back with what was poured into it.
-    /// `Some(None)` where its own mass is not known either.
-    pub lost_vessel: Option<Option<Mass>>,
+    /// The vessel that was off before its weight was recorded: it may come back with what was poured into it.
+    pub lost_vessel: Option<Lost>,
+}
+
+/// A vessel that is off, and nothing of it is recorded.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Lost {
+    /// Its mass when empty; `None` where that is not known either.
+    pub empty: Option<Mass>,
+    /// It left with nothing in it, as far as was seen; its tare was not lost.
+    pub unpoured: bool,
 }
 
 /// What the empty pan will say of records, once their vessel is off.

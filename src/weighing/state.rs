@@ -4,6 +4,7 @@ use super::order::vessel_at_least;
 use super::pan::{Jump, Observation, Sure};
 use super::steady::{Level, Stand};
 use super::trace::Shape;
+use super::trips::Trip;
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -81,7 +82,7 @@ pub(super) struct TareUnknown {
     /// The lowest shown since, and the highest for more than a moment.
     pub low: Mass,
     pub high: Mass,
-    /// The vessel with its tare, where this came onto it ([`Why::Onto`]).
+    /// The vessel with its tare, where this came onto it ([`Why::Onto`]), or into it ([`Why::InHand`]).
     pub onto: Option<Tared>,
 }
 
@@ -123,6 +124,8 @@ pub(super) enum Why {
     Light,
     /// So much came in one go that it may be the vessel, and what was tared a thing that lay there.
     Onto,
+    /// The tared vessel was off with nothing in it, and this can be that one, filled in the hand.
+    InHand,
 }
 
 impl Why {
@@ -135,7 +138,8 @@ impl Why {
             | Why::OtherBowl
             | Why::Often
             | Why::Light
-            | Why::Onto => true,
+            | Why::Onto
+            | Why::InHand => true,
             Why::Shape | Why::Unseen | Why::Stood => false,
         }
     }
@@ -311,6 +315,8 @@ pub(super) struct Tared {
     pub suspect: Option<Suspect>,
     /// Most of the vessel's weight was off the pan since the last rest.
     pub disturbed: Option<Disturbed>,
+    /// Of a source: what was seen of the pan without it.
+    pub trip: Trip,
     /// Wander of tare and gross reading together, at the last rest.
     pub wander: Mass,
     /// What the cue asked for last, so that a question is asked once.
@@ -792,6 +798,8 @@ pub(super) struct Trail {
     pub strayed: Option<(Moment, Mass)>,
     /// The same of what fell below the recorded weight, with when that began, until it shows whether it is the lift.
     pub sinking: Option<(Moment, (Moment, Mass))>,
+    /// Some went: the most between two readings, and how many in a row went far less since.
+    pub lightened: (Mass, u32),
     /// Most of the vessel's weight was off the pan since the last rest.
     pub disturbed: bool,
     /// Readings in a row that agree after most of it was gone; and the highest of such that lasted.
@@ -816,6 +824,7 @@ impl Tared {
             approach: Approach::default(),
             suspect: None,
             disturbed: None,
+            trip: Trip::default(),
             wander: Mass::ZERO,
             asked: None,
         })
@@ -1161,9 +1170,33 @@ impl Written {
                 self.trail.strayed = Some((seen.at, seen.weight));
             }
         }
+        if self.is_lighter(seen) {
+            self.trail.strayed = Some((seen.at, seen.weight));
+        }
         let lasted = run.at.since(run.since);
         if lasted >= 200_000 {
             self.trail.brief = Some(run);
         }
+    }
+
+    /// Some was taken out, or fell off: with most of the load still there a lift does not slow down.
+    fn is_lighter(&mut self, seen: &Observation) -> bool {
+        let gone = self.weight.shown - seen.weight;
+        let load = self.weight.tare.vessel.unwrap_or_default() + self.weight.net;
+        if gone <= self.weight.uncertainty.max(seen.d * 10) || gone * 2 > load {
+            self.trail.lightened = (Mass::ZERO, 0);
+            return false;
+        }
+        let fell = seen
+            .before
+            .map_or(Mass::ZERO, |before| before - seen.weight);
+        if fell == Mass::ZERO {
+            // A display may hold what it shows.
+            return false;
+        }
+        let (most, slow) = &mut self.trail.lightened;
+        *most = fell.max(*most);
+        *slow = if fell * 4 <= *most { *slow + 1 } else { 0 };
+        *slow >= 3
     }
 }

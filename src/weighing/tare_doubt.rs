@@ -302,6 +302,13 @@ impl Engine {
         if self.is_as_it_was_seen(doubted.scale, tared, level) {
             return self.vessel_returned(level, Box::new(*tared));
         }
+        let weighed = then.before.shown - low;
+        if !same_frame && vessel.is_some() && (weighed - own).abs() <= least {
+            // What was off weighs no more than it does empty: all the rest lies on the pan still.
+            tared.content.rest = None;
+            tared.content.most = Mass::ZERO;
+            return self.vessel_returned(level, Box::new(*tared));
+        }
         let shows_the_same =
             self.pans[doubted.scale].same(level.weight, then.before.shown, level.d);
         if !same_frame && shows_the_same {
@@ -334,9 +341,11 @@ impl Engine {
         let fell = high - level.weight;
         let held = then.before.most.max(then.before.rest.unwrap_or_default());
         let gone = match tared.tare.vessel {
-            // As much as the vessel weighs, and more than came of what it held.
+            // As much as the vessel weighs, and more than came of what it held; or just both.
             Some(vessel) => {
-                fell >= vessel - vessel.ratio(1, 50) - least && fell > held.ratio(3, 2) + least
+                let slack = vessel.ratio(1, 50) + least;
+                let more = fell >= vessel - slack && fell > held.ratio(3, 2) + least;
+                more || (fell - (vessel + held)).abs() <= slack
             }
             // Most of all that stood there went as it was asked for: what shows now is the empty pan,
             // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it,

@@ -30,10 +30,14 @@ impl Engine {
             tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(step, tared);
         }
+        let pours = step.vessel != VesselWay::Difference;
+        self.follow_trip(scale, seen, step, &mut tared);
+        if !pours && self.keyed_under_source(scale, seen, step, &mut tared) {
+            return State::Tared(tared);
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             return self.jump_under_vessel(scale, seen, step, tared, jump);
         }
-        let pours = step.vessel != VesselWay::Difference;
         let fell = pours.then(|| tared.fell_and_goes_on(seen)).flatten();
         if let Some(by) = fell {
             // Nobody took so much out at once, and a vessel that is lifted does not gain: it was the key.

@@ -127,3 +127,37 @@ fn what_was_tared_with_the_vessel_and_taken_out_is_not_in_the_key_s_tare() {
         );
     }
 }
+
+#[test]
+fn the_hand_that_takes_hold_presses_and_that_is_no_drop() {
+    let mut b = Bench::one("Salt", "60.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(210.0, 6.0).hold(3.0);
+    b.expect(&["60.00"]);
+    b.read(210.65);
+    b.land(0.0).hold(2.0);
+    b.expect(&["60.00"]);
+    // A drop, and then the lift.
+    let mut b = Bench::one("Salt", "60.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(210.0, 6.0).hold(2.0);
+    b.pour(210.1, 0.3);
+    b.read(210.1);
+    b.read(210.12);
+    b.land(0.0).hold(2.0);
+    assert_eq!(b.weighed().len(), 2);
+}
+
+#[test]
+fn what_leaves_the_vessel_before_the_lift_is_not_the_lift() {
+    let mut b = Bench::one("Salt", "60.00");
+    b.interval = 200;
+    b.hold(2.0).land(150.0).hold(1.5).pour(210.0, 6.0).hold(3.0);
+    b.expect(&["60.00"]);
+    // A spoon of 6 g, and off before the scale is at rest.
+    for shown in [208.0, 205.8, 204.8, 204.35, 204.15, 204.07, 204.02] {
+        b.read(shown);
+    }
+    b.land(0.0).hold(2.0);
+    let row = super::unanswered::last_weighed(&b);
+    assert_eq!(row.verdict, None);
+    assert!(row.uncertainty > Some(g("5")), "{row:?}");
+}

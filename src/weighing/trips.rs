@@ -1,0 +1,209 @@
+//! By difference: what the pan shows while the source is off it, held against the empty pan.
+
+use super::order::vessel_at_least;
+use super::pan::{Jump, JumpCause, Observation, Sure};
+use super::removed::most_gone;
+use super::state::{Removed, State, Tared};
+use super::steady::Level;
+use super::{Engine, phrases};
+use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
+use crate::mass::Mass;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
+
+/// How much is to come of a fall whose last three steps were these. Of a first-order filter each step is the same
+/// `share` of the one before, or a greater one where it is slow at the end; a mean of some seconds falls evenly and stops.
+fn fades(steps: [Mass; 3], share: f64, d: Mass) -> Option<Mass> {
+    let [first, second, third] = steps;
+    if third <= d || second <= third || first <= second {
+        return None;
+    }
+    let [first, second, third] = steps.map(Mass::to_g_f64);
+    let (before, now) = (second / first, third / second);
+    if now > 2.0 / 3.0 || (now - before).abs() > 0.1 || now < share - 0.15 {
+        return None;
+    }
+    Mass::from_g_f64(third * now / (1.0 - now))
+}
+
+/// What was seen of the pan since the source was last at rest on it.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Trip {
+    /// The reading before, how far it had fallen to that, and how far to the one before.
+    last: Option<(Mass, Mass, Mass)>,
+    /// What it fell to, and how far that may be off.
+    low: Option<(Mass, Mass)>,
+    /// The key is believed to have moved the frame by so much under the source.
+    keyed: Option<Mass>,
+    /// So much more than the empty pan it showed without the source, at most; the tare is unproven by that.
+    beside: Mass,
+}
+
+impl Trip {
+    /// A reading without the source; `flat` where it has lasted for longer than a load takes.
+    fn follow(&mut self, shown: Mass, d: Mass, flat: bool, share: Option<f64>) {
+        let Some((last, fell, before)) = self.last else {
+            self.last = Some((shown, Mass::ZERO, Mass::ZERO));
+            return;
+        };
+        let falls = last - shown;
+        self.last = Some((shown, falls, fell));
+        let rest = if flat {
+            Mass::ZERO
+        } else {
+            match share.and_then(|share| fades([before, fell, falls], share, d)) {
+                Some(rest) => rest,
+                None => return,
+            }
+        };
+        let (to, unsure) = (shown - rest, rest + d * 2);
+        let better = self
+            .low
+            .is_none_or(|(low, by)| unsure < by || to + unsure < low - by);
+        if better {
+            self.low = Some((to, unsure));
+        }
+    }
+
+    /// The pan is at rest without the source; whether the key was believed to have moved the frame.
+    pub fn rests(&mut self) -> bool {
+        self.low = None;
+        self.keyed.take().is_some()
+    }
+}
+
+impl Engine {
+    /// The source gave all that it can give and more: it is off, and this is what the pan shows without it.
+    pub(super) fn follow_trip(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &mut Tared,
+    ) {
+        if step.vessel != VesselWay::Difference || tared.suspect.is_some() {
+            return;
+        }
+        if tared.tare.base - seen.weight > most_gone(step, seen.d) {
+            let pan = &self.pans[scale];
+            let takes = pan.swift.map(|swift| (swift * 1.3e6) as u64);
+            let flat = pan.flat().zip(takes);
+            let flat = flat.is_some_and(|(flat, takes)| flat.at.since(flat.since) > takes);
+            let share = pan.fall_share();
+            tared.trip.follow(seen.weight, seen.d, flat, share);
+            if let Some(level) = seen.steady {
+                self.was_no_key_under_source(scale, level.weight, vessel_at_least(seen.d), tared);
+            }
+        } else {
+            tared.trip.last = None;
+        }
+    }
+
+    /// The source is back: the pan without it showed the zero that is believed, or something lies there, or what was
+    /// taken for the key was none.
+    pub(super) fn trip_is_over(&mut self, scale: ScaleIndex, d: Mass, tared: &mut Tared) {
+        let Some((low, unsure)) = tared.trip.low.take() else {
+            return;
+        };
+        let least = vessel_at_least(d) + unsure;
+        self.was_no_key_under_source(scale, low, least, tared);
+        tared.trip.keyed = None;
+        let above = low - self.zero(scale);
+        let more = above - tared.trip.beside;
+        if above <= least || more <= least {
+            return;
+        }
+        // Once it is off again, nothing tells whether it was there when the source was tared.
+        tared.trip.beside = above;
+        tared.tare.unproven += more;
+        self.say_it_lies_beside(above, d);
+    }
+
+    /// The empty pan shows what it did before the jump that was taken for the key: she put back what was gone.
+    fn was_no_key_under_source(
+        &mut self,
+        scale: ScaleIndex,
+        shown: Mass,
+        least: Mass,
+        tared: &mut Tared,
+    ) {
+        let above = shown - self.zero(scale);
+        let was_none = |shift: &mut Mass| (above + *shift).abs() <= least;
+        if let Some(shift) = tared.trip.keyed.take_if(was_none) {
+            tared.tare.base -= shift;
+            self.shift_zero(scale, -shift, Sure::Guessed);
+        }
+    }
+
+    /// Zero at once, where the source stood with some of it gone: nobody puts back so fast just what was taken. The
+    /// empty pan has the last word.
+    pub(super) fn keyed_under_source(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &mut Tared,
+    ) -> bool {
+        let may_be = |jump: Jump| matches!(jump.cause, JumpCause::Slight | JumpCause::Unknown);
+        let Some(before) = seen.before.filter(|_| seen.was_still) else {
+            return false;
+        };
+        let shift = seen.weight - before;
+        let keyed = seen.weight.abs() <= seen.d * 10
+            && shift > vessel_at_least(seen.d)
+            && tared.tare.base - before <= most_gone(step, seen.d)
+            && seen.jump.is_none_or(may_be)
+            && tared.suspect.is_none();
+        if !keyed {
+            return false;
+        }
+        tared.tare.base += shift;
+        tared.tare.carried += 2;
+        self.shift_zero(scale, shift, Sure::Guessed);
+        let before = tared.trip.keyed.unwrap_or_default();
+        tared.trip.keyed = Some(before + shift);
+        true
+    }
+
+    /// More than could be taken from the source is gone, and what shows is no source: it was lifted, and
+    /// something else lies on the pan.
+    pub(super) fn lies_there_alone(
+        &self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        net: Mass,
+    ) -> bool {
+        let left = level.weight - self.zero(scale);
+        net > most_gone(step, level.d).max(left * 4) && left > vessel_at_least(level.d)
+    }
+
+    /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
+    /// and so much more may have been taken.
+    pub(super) fn lifted_off_something(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        mut tared: Box<Tared>,
+    ) -> State {
+        let lies = level.weight - self.zero(scale);
+        if tared.content.poured {
+            tared.tare.unproven += lies;
+        }
+        tared.tare.vessel = Some(tared.tare.base - level.weight);
+        self.see_zero(scale, level.weight);
+        let state = self.vessel_removed(Removed::new(tared));
+        self.say_it_lies_beside(lies, level.d);
+        state
+    }
+
+    fn say_it_lies_beside(&mut self, lies: Mass, d: Mass) {
+        let grams = phrases::grams(lies, d);
+        let say = phrase!(
+            "{grams} g lie on the scale beside the source. Take that off.",
+            grams
+        );
+        self.tell_beside(say, CueKind::Fault, &[]);
+    }
+}
