@@ -119,7 +119,7 @@ impl BatchOpener {
         }
         let logs = archive(&folder).newest().map_err(|error| error.told())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
-        let whole = |record: Record| record.is_fillable() && record.opening.is_some();
+        let whole = |record: Record| record.rest() > Mass::ZERO && record.opening.is_some();
         let weighed = |path: &PathBuf| record::read_strictly(path).is_ok_and(whole);
         logs.into_iter().find(weighed).ok_or_else(|| {
             phrase!(
@@ -156,7 +156,9 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, Refusal> {
     let hold = Fill::hold(nominal, made);
     if hold == 0 {
         return Err(Refusal::new(phrase!(
-            "there is not enough left for one jar: {weighed} g were weighed, {filled} g are in jars",
+            "there is not enough left for one jar of {fill} g: {weighed} g were weighed, {filled} g are in jars. Say \
+             fewer grams for a smaller jar; what stays in none counts as a loss",
+            fill = nominal.grams(Mass::from_mg(10)),
             weighed = record.total().grams(Mass::from_mg(10)),
             filled = filled.grams(Mass::from_mg(10)),
         )));

@@ -8,7 +8,7 @@ use crate::protocol::event::Recorded;
 use crate::protocol::subscribers::Line;
 use crate::protocol::wire::recorded;
 use crate::vocabulary::cue::{Cue, CueKind};
-use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
 use crate::vocabulary::weight::Weight;
 use crate::weighing::event::Event;
@@ -67,7 +67,7 @@ impl Retained {
         }
     }
 
-    /// A batch that begins, or goes on: what its log had last, whose verdict is in the log alone.
+    /// A batch that begins, or goes on: what its log had last.
     pub fn of(plan: &Plan, progress: &Progress) -> Retained {
         let last = progress.weighed.iter().max_by_key(|(_, one)| one.seq);
         let recorded = last.and_then(|(&step, weighed)| {
@@ -76,7 +76,7 @@ impl Retained {
                 step,
                 ingredient: Cow::Owned(of.ingredient.clone()),
                 net: Weight::plain(weighed.net),
-                verdict: weighed.is_left_out().then_some(Verdict::Kept),
+                verdict: weighed.verdict,
                 seq: weighed.seq,
             })
         });

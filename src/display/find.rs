@@ -14,7 +14,7 @@ use crate::scale::link::LinkFault;
 use crate::scale::settings::PortSelector;
 use crate::text::harmless_json;
 use crate::workshop::scale_setup::listen::{Found, Search, SearchError, follow};
-use crate::workshop::scale_setup::{path_of, rights};
+use crate::workshop::scale_setup::path_of;
 
 /// How long one setting is listened to.
 const LISTEN: Duration = Duration::from_secs(2);
@@ -236,7 +236,6 @@ async fn one(
 fn words(error: &SearchError, port: &Path) -> Sentence {
     let port = port.display().to_string();
     match error {
-        SearchError::Line(LinkFault::NotPermitted { .. }) => rights(&port),
         SearchError::Line(LinkFault::NotSerial { .. }) => {
             phrase!("{port} is no serial line. Choose another port.", port)
         }

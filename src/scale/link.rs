@@ -67,7 +67,7 @@ pub enum LinkNews {
 pub enum LinkFault {
     NotFound(ports::PortError),
     Busy { port: String },
-    NotPermitted { port: String },
+    NotPermitted { port: String, let_in: LetIn },
     NotSerial { port: String, why: String },
     Setting(Sentence),
     Gone { port: String, why: String },
@@ -75,6 +75,63 @@ pub enum LinkFault {
 }
 
 shown_as_told!(LinkFault);
+
+/// What lets a person open a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LetIn {
+    /// The rule is there, and lets in whoever sits at this machine.
+    Seat,
+    /// The rule is there, and is for lines on USB: this one is not.
+    NotUsb,
+    /// There is no rule.
+    NoRule,
+}
+
+impl LetIn {
+    /// The rule that lets the person at the seat open serial lines on USB, where a package or a person puts it.
+    const RULES: [&str; 2] = [
+        "/usr/lib/udev/rules.d/70-bismar.rules",
+        "/etc/udev/rules.d/70-bismar.rules",
+    ];
+
+    fn of(port: &Path) -> LetIn {
+        let has_rule = LetIn::RULES.iter().any(|rule| Path::new(rule).exists());
+        let line = std::fs::canonicalize(port).unwrap_or_else(|_| port.to_path_buf());
+        LetIn::among(has_rule, &line, &ports::list())
+    }
+
+    /// The same without looking at the machine.
+    fn among(has_rule: bool, line: &Path, ports: &[ports::Port]) -> LetIn {
+        let on_usb = |port: &ports::Port| port.path == line && port.is_on_usb();
+        match has_rule {
+            true if ports.iter().any(on_usb) => LetIn::Seat,
+            true => LetIn::NotUsb,
+            false => LetIn::NoRule,
+        }
+    }
+
+    /// The one thing to do, and what where that does not help.
+    fn told(self, port: &str) -> Sentence {
+        match self {
+            LetIn::Seat => phrase!(
+                "you may not open {port} yet: unplug the scale and plug it in again while you are logged in at this \
+                 computer's own screen; where that does not help, log out and in again",
+                port,
+            ),
+            LetIn::NotUsb => phrase!(
+                "you may not open {port}, which is not on USB: connect the scale by a USB adapter, which is let in by \
+                 itself; without one, `sudo adduser $USER dialout` in a terminal lets you in from your next login on",
+                port,
+            ),
+            LetIn::NoRule => phrase!(
+                "you may not open {port}: install bismar's Debian package, which lets in who sits at this computer, and \
+                 plug the scale in again; without it, `sudo adduser $USER dialout` in a terminal lets you in from your \
+                 next login on",
+                port,
+            ),
+        }
+    }
+}
 
 impl std::error::Error for LinkFault {}
 
@@ -94,11 +151,7 @@ impl LinkFault {
                  minute after plugging in it may be the modem manager)",
                 port,
             ),
-            LinkFault::NotPermitted { port } => phrase!(
-                "you are not allowed to open {port}; install the rule systemd/70-bismar.rules, or run `sudo adduser $USER \
-                 dialout` and log in anew",
-                port,
-            ),
+            LinkFault::NotPermitted { port, let_in } => let_in.told(port),
             LinkFault::NotSerial { port, why } => phrase!(
                 "{port} is not a serial line ({why}); {find_at_terminal} finds the scale's",
                 port,
@@ -144,7 +197,10 @@ impl LinkFault {
         match error.kind() {
             // EBUSY for a user; for root, whom TIOCEXCL does not stop, the lock's own text.
             Kind::NoDevice => LinkFault::Busy { port },
-            Kind::Io(Io::PermissionDenied) => LinkFault::NotPermitted { port },
+            Kind::Io(Io::PermissionDenied) => LinkFault::NotPermitted {
+                let_in: LetIn::of(Path::new(&port)),
+                port,
+            },
             Kind::Io(Io::NotFound) => LinkFault::NotFound(ports::PortError::Absent {
                 wanted: port.into(),
                 there: Sentence::none(),
@@ -432,6 +488,48 @@ mod tests {
             PortSelector::Path("/dev/null".into()),
             "number-unit",
         )
+    }
+
+    /// What the package brings lets in without a terminal; the command stands where that is not there, and last.
+    #[test]
+    fn one_thing_is_to_be_done_where_the_rights_are_missing() {
+        let port = |path: &str, by_id: Option<&str>| ports::Port {
+            path: path.into(),
+            by_id: by_id.map(Into::into),
+            usb: None,
+        };
+        let known = [
+            port("/dev/ttyS0", None),
+            port("/dev/ttyUSB0", Some("/dev/serial/by-id/usb-adapter")),
+        ];
+        let told = |has_rule, line: &str| {
+            let let_in = LetIn::among(has_rule, Path::new(line), &known);
+            let port = line.to_owned();
+            LinkFault::NotPermitted { port, let_in }.to_string()
+        };
+        let here = told(true, "/dev/ttyUSB0");
+        assert!(here.contains("plug it in again"), "{here}");
+        assert!(!here.contains("adduser"), "{here}");
+        let plain = told(true, "/dev/ttyS0");
+        let at = |words: &str| plain.find(words).unwrap();
+        assert!(at("by a USB adapter") < at("adduser"), "{plain}");
+        let bare = told(false, "/dev/ttyUSB0");
+        let at = |words: &str| bare.find(words).unwrap();
+        assert!(at("package") < at("adduser"), "{bare}");
+    }
+
+    /// The files that are looked for are those that the package and its guide put there.
+    #[test]
+    fn the_rule_is_looked_for_where_it_is_put() {
+        let cargo = include_str!("../../Cargo.toml");
+        assert!(cargo.contains(r#"["systemd/70-bismar.rules", "usr/lib/udev/rules.d/", "644"]"#));
+        let guide = include_str!("../../systemd/README.md");
+        assert!(guide.contains("cp systemd/70-bismar.rules /etc/udev/rules.d/"));
+        let wanted = ["/usr/lib/udev/rules.d/", "/etc/udev/rules.d/"];
+        assert_eq!(
+            LetIn::RULES,
+            wanted.map(|folder| format!("{folder}70-bismar.rules"))
+        );
     }
 
     // A pty forces 8 data bits, so the builder's values are compared, not the line's.

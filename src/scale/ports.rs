@@ -38,6 +38,11 @@ impl Port {
     pub fn best_path(&self) -> &Path {
         self.by_id.as_deref().unwrap_or(&self.path)
     }
+
+    /// Whether it is on USB, whatever is known of the adapter: no other line gets a stable link.
+    pub fn is_on_usb(&self) -> bool {
+        self.usb.is_some() || self.by_id.is_some()
+    }
 }
 
 impl std::fmt::Display for Port {

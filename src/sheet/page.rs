@@ -111,7 +111,7 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
     let (first, last) = (record.rows.first(), record.rows.last());
     let time = |row: Option<&Row>| {
         row.map_or_else(Sentence::none, |row| {
-            row.at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string().into()
+            said.day(row.at.strftime("%Y-%m-%d %H:%M:%S UTC")).into()
         })
     };
     let size = match &record.log.opening {

@@ -34,6 +34,11 @@ impl Said {
         self.0.number(&written.to_string())
     }
 
+    /// A day of ISO 8601, also with a time behind it, as it is written where the language is spoken.
+    pub fn day(self, written: impl Display) -> String {
+        self.0.day(&written.to_string())
+    }
+
     /// Grams as in the log; a dash where there are none.
     pub fn grams(self, amount: Option<Grams>) -> String {
         amount.map_or("–".to_owned(), |amount| self.number(amount))

@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use super::picture::deviation_bar;
 use super::record::SheetRecord;
+use super::said::Said;
 use jiff::Timestamp;
 
 use crate::chart::history::signed;
@@ -16,14 +17,14 @@ use crate::language::{Sentence, Slot, Term, phrase, remark, term};
 use crate::vocabulary::entry::RowKind;
 
 /// `09:14:05`; the day stands in the head of the sheet, and in front where it is another.
-fn time(at: Timestamp, day: &str) -> String {
+fn time(said: Said, at: Timestamp, day: &str) -> String {
     let text = format!("{at:.0}");
     let (date, time) = text.split_once('T').unwrap_or(("", &text));
     let time = time.trim_end_matches('Z');
     if date == day {
         time.to_owned()
     } else {
-        format!("{date} {time}")
+        format!("{} {time}", said.day(date))
     }
 }
 
@@ -115,7 +116,7 @@ pub fn table(record: &SheetRecord) -> String {
                 || said.text(term!("not proven")),
                 |verdict| said.verdict(verdict),
             )),
-            time(row.at, &day),
+            time(said, row.at, &day),
             escaped(&row.scale),
             escaped(&said.vessel(&row.vessel)),
         );
@@ -148,7 +149,7 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             out,
             "<tr><td>{}<td><time>{}</time><td class=\"kind\">{}",
             row.seq,
-            time(row.at, &day),
+            time(said, row.at, &day),
             escaped(&said.kind(row.kind))
         );
         let of_jars = filling::phase() == row.phase.as_str();

@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::code::Help;
+use super::entry::Verdict;
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 
@@ -32,6 +33,8 @@ pub struct Progress {
 pub struct Weighed {
     pub seq: u64,
     pub net: Mass,
+    /// `None` where the weight is too unsure for one.
+    pub verdict: Option<Verdict>,
 }
 
 impl Weighed {

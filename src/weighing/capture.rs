@@ -258,7 +258,7 @@ impl Engine {
             return;
         };
         if let Some(done) = run.done.get_mut(index) {
-            *done = Some(Weighed { seq, net });
+            *done = Some(Weighed { seq, net, verdict });
         }
         let readability = self.readability(step.scale);
         self.out.push_back(Event::Recorded {

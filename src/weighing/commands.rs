@@ -117,7 +117,10 @@ impl Engine {
                 self.mixing_done("confirmed");
                 let state = self.go_on();
                 self.enter(state);
-                phrase!("Mixed. On to the next.")
+                match self.step_now() {
+                    Some(_) => phrase!("Mixed. On to the next."),
+                    None => phrase!("Mixed; that was the last."),
+                }
             }
             State::TareUnknown(unsure) if unsure.why.takes_a_word() => self.believe_empty(*unsure),
             State::Clear { .. } if self.close_unseen() => phrase!("Every step is weighed."),

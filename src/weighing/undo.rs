@@ -237,6 +237,7 @@ impl Engine {
             *done = Some(Weighed {
                 seq: 0,
                 net: Mass::ZERO,
+                verdict: Some(Verdict::Kept),
             });
         }
         self.run.deeds.push(Deed::Weighed { index, seq: 0 });

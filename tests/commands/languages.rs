@@ -431,6 +431,26 @@ fn no_text_on_paper_goes_round_the_messages() {
     for words in ["<html lang=\"de\">", "Gewogene Rohstoffe", "<b>80,01</b>"] {
         assert!(sheet.contains(words), "{words}: {sheet}");
     }
+    // Days as the place writes them. Appended, the formula stays what it was.
+    for (tag, day) in [
+        ("de", "01.09.2026 09:00:00 UTC"),
+        ("fr", "01/09/2026 09:00:00 UTC"),
+    ] {
+        let sheet = speaking(tag)
+            .run(&["sheet", "dune-1", "--out", "-"])
+            .ended(0)
+            .out;
+        assert!(sheet.contains(day), "{sheet}");
+        let told = sheet.split("<pre>").next().unwrap();
+        let is_iso = |part: &[u8]| {
+            (part.iter().enumerate()).all(|(i, sign)| match i {
+                4 | 7 => *sign == b'-',
+                _ => sign.is_ascii_digit(),
+            })
+        };
+        let left = told.as_bytes().windows(10).position(is_iso);
+        assert_eq!(left.map(|at| &told[at..at + 30]), None, "{tag}");
+    }
     for (rules, words) in [
         ("eu", ["Ingredients:", "Charge: dune-1", ">7,5 g</p>"]),
         ("us", ["Ingredients:", "Batch: dune-1", "0.26 OZ (7.5 g)"]),

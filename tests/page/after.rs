@@ -58,6 +58,11 @@ fn nothing_is_made_of_a_batch_without_weights_or_of_one_that_is_not_there() {
         let rows = [weighed(1, "Sunflower oil", "F-1", 30_000), closed()];
         begun("2026-03-01T09:00:00Z").written(&logs, "oil-1", &rows);
         begun("2026-03-02T09:00:00Z").written(&logs, "oil-2", &[closed()]);
+        let in_jars = Begun {
+            jars: Some((1, Mass::from_g(50))),
+            ..begun("2026-03-03T09:00:00Z")
+        };
+        in_jars.written(&logs, "oil-3", &rows);
     });
     let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
     let mut screen = Screen::at(seat, &address);
@@ -74,9 +79,30 @@ fn nothing_is_made_of_a_batch_without_weights_or_of_one_that_is_not_there() {
     }
     screen.tell(&json!(["go", "#/fill/oil-2"]));
     screen.reads("Nothing is left of oil-2 that jars could be filled from.");
-    // Of those that have something the last is taken.
+    // Of those that fill a jar the last is taken.
     screen.tell(&json!(["go", "#/fill"]));
     screen.reads("Out of oil-1, Dune oil: 30.00 g were weighed");
+    // What is too little for a jar like the others is offered to a smaller one.
+    let told = "30.00 g are in no jar: too little for one of 50 g. A smaller jar takes them";
+    let seen = screen.tell(&json!(["go", "#/batches/oil-3"]));
+    assert!(has(&seen, "inside", told), "{seen:#}");
+    assert!(!has(&seen, "inside", "\nFill jars\n"), "{seen:#}");
+    screen.press("Fill a smaller jar");
+    screen.reads(told);
+    screen.press("Fill jars now");
+    screen.until("a refusal", |seen| {
+        seen["said"]
+            .to_string()
+            .contains("not enough left for one jar of 50.00 g")
+    });
+    screen.write("Grams on the label", "20");
+    // A second touch within a moment is the same touch.
+    std::thread::sleep(std::time::Duration::from_secs(1));
+    screen.press("Fill jars now");
+    screen.until("the filling", |seen| {
+        has(seen, "say", "Place empty jar 1: 20.20 g")
+    });
+    served.person.run(&["stop"]).ended(0);
     for (to, told) in [
         ("#/label/soak-9", "there is no batch \"soak-9\""),
         ("#/label/oil-2", "batch oil-2 has no weights"),
@@ -227,20 +253,20 @@ fn a_label_is_completed_and_printed_from_the_page_alone() {
     }
     assert!(sheet["styles"][0].as_u64() > Some(10), "{sheet:#}");
     assert_eq!(sheet["alive"], 0, "{sheet:#}");
-    let session = served.enter();
-    let named = "batch=soak-1&rules=eu&as_now=true";
     let formula = file.to_str().unwrap();
     let of = ["soak-1", "--rules", "eu", "--formula", formula];
-    let answer = served.get(&format!("/labels?{named}&each_jar=true"), &session);
+    let kept = screen.keeps("Keep the labels", "soak-1-labels.html");
     let written = served.person.path("labels.html");
     let paper = ["--each-jar", "--sheet", written.to_str().unwrap()];
     let words: Vec<&str> = ["label"].into_iter().chain(of).chain(paper).collect();
     served.person.run(&words).ended(0);
-    assert_eq!(answer.body, fs::read_to_string(&written).unwrap());
-    let answer = served.get(&format!("/declaration?{named}"), &session);
+    assert_eq!(kept, fs::read_to_string(&written).unwrap());
+    let kept = screen.keeps("Keep the declaration", "soak-1-declaration.txt");
     let words: Vec<&str> = ["declaration"].into_iter().chain(of).collect();
     let told = served.person.run(&words).ended(0).out;
-    assert_eq!(answer.body.trim_end(), told.trim_end());
+    assert_eq!(kept.trim_end(), told.trim_end());
+    assert!(kept.starts_with("INGREDIENTS: Maris Sal"), "{kept}");
+    let session = served.enter();
     for (asked, why) in [
         ("batch=soak-2&rules=eu&each_jar=true", "has no filled jar"),
         ("batch=soak-9&rules=eu", "there is no batch \\\"soak-9\\\""),

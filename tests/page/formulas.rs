@@ -86,6 +86,10 @@ fn a_formula_is_typed_in_by_hand_from_an_empty_folder_to_a_begun_batch() {
         has(&tab, "tab", "Hand soak") && has(&tab, "tab", "For a batch of 100.00 g"),
         "{tab:#}"
     );
+    let table = screen.keeps("Table (CSV)", "hand-soak.csv");
+    for cell in ["Sea salt", "80.5", "Lavender oil", "19.5"] {
+        assert!(table.contains(cell), "{cell}: {table}");
+    }
     screen.press("New batch of it");
     screen.write("Jars", "4");
     screen.write("Grams in a jar", "50");

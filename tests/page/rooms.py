@@ -11,6 +11,7 @@ import importlib
 import json
 import os
 import sys
+import tempfile
 import time
 
 from chromium import SIZES
@@ -243,6 +244,18 @@ def charts(page, folder, name):
     return {"charts": told}
 
 
+def keeps(page, words):
+    """The file that a key keeps, as it lies there afterwards: its name and its text."""
+    with tempfile.TemporaryDirectory() as folder:
+        page.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": folder})
+        press(page, words)
+        end = time.monotonic() + LONGEST
+        while not (whole := [name for name in os.listdir(folder) if not name.endswith((".crdownload", ".tmp"))]) and time.monotonic() < end:
+            time.sleep(0.05)
+        texts = [(name, open(os.path.join(folder, name), encoding="utf-8").read()) for name in whole]
+    return {"kept": texts}
+
+
 def tab(page):
     """What opened beside the page, as it is read there; it is closed again."""
     end = time.monotonic() + LONGEST
@@ -313,6 +326,7 @@ def main():
             "charts": lambda name: charts(page, folder, name),
             "drawn": lambda svg: {"drawn": page.execute_script(DRAWN, svg)},
             "tab": lambda: tab(page),
+            "keeps": lambda words: keeps(page, words),
             "console": lambda: {"console": [entry["message"] for entry in page.get_log("browser")]},
         }
         for line in sys.stdin:

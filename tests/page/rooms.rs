@@ -75,6 +75,14 @@ impl Screen {
         self.tell(&json!(["press", words]));
     }
 
+    /// Presses what keeps a file, and gives the text of the file that then lies under `name`.
+    #[track_caller]
+    pub fn keeps(&mut self, words: &str, name: &str) -> String {
+        let seen = self.tell(&json!(["keeps", words]));
+        assert_eq!(seen["kept"][0][0], name, "{seen:#}");
+        seen["kept"][0][1].as_str().unwrap().to_owned()
+    }
+
     #[track_caller]
     pub fn write(&mut self, label: &str, text: &str) {
         self.tell(&json!(["type", label, text]));
@@ -172,7 +180,9 @@ fn mixed(screen: &mut Screen) {
     let last = has(&seen, "say", "the batch is done");
     assert_eq!(has(&seen, "place", "comes next"), !last, "{seen:#}");
     screen.press("Next");
-    screen.until("the next step", |seen| !has(seen, "say", "Then say next"));
+    let seen = screen.until("the next step", |seen| !has(seen, "say", "Then say next"));
+    // Nothing follows the last.
+    assert!(!last || !has(&seen, "answer", "next"), "{seen:#}");
 }
 
 /// The number on the page.

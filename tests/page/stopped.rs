@@ -45,7 +45,7 @@ tolerance = { percent = 5.0 }
 fn first() -> Draft {
     Draft {
         target: Some(Mass::from_g(60)),
-        verdict: Some(Verdict::Inside),
+        verdict: Some(Verdict::Kept),
         ..weighed(1, "Sea salt", "", 60_010)
     }
 }
@@ -129,6 +129,7 @@ fn a_stopped_batch_goes_on_by_one_press() {
     });
     let seen = screen.until("the next step", |seen| has(seen, "say", "Stir until even"));
     assert!(seen["to_stopped"].is_null(), "{seen:#}");
+    assert_eq!(seen["recorded"], "Recorded: Sea salt 60.01 g, kept");
     std::thread::sleep(Duration::from_secs(1));
     screen.press("Next");
     // As after a restart bismar does not know what the first beaker holds.

@@ -475,6 +475,7 @@ fn a_corrected_jar_stands_at_its_place_and_a_withdrawn_one_nowhere() {
     let jar = |step: usize, net| Draft {
         vessel: "jar".into(),
         tare: Some(g(30.0 + step as f64)),
+        verdict: (step != 1).then_some(Verdict::Kept),
         ..of(RowKind::Filled, step, "Two", net)
     };
     let record = record(&[
@@ -495,8 +496,16 @@ fn a_corrected_jar_stands_at_its_place_and_a_withdrawn_one_nowhere() {
         ..plan_of(&formula())
     };
     let progress = record.progress(&plan);
-    let weighed = |seq, net| Weighed { seq, net: g(net) };
-    let wanted = HashMap::from([(1, weighed(1, 55.1)), (2, weighed(4, 54.0))]);
+    // Where the log has no verdict there is none, and where it has one it is that of the last row.
+    let weighed = |seq, net, verdict| Weighed {
+        seq,
+        net: g(net),
+        verdict,
+    };
+    let wanted = HashMap::from([
+        (1, weighed(1, 55.1, None)),
+        (2, weighed(4, 54.0, Some(Verdict::Kept))),
+    ]);
     assert_eq!(progress.weighed, wanted);
     assert_eq!(progress.tares, HashMap::from([(1, g(31.0)), (2, g(30.0))]));
     assert!(progress.resumed && !progress.closed);

@@ -59,7 +59,7 @@ function labelled(reply, onPaper, again) {
     big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.` : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
     reply.looked_into ? link("papers", t`Suppliers’ papers`) : null,
     keys(
-      onPage(`${question("labels", onPaper())}`, t`Labels to print`),
+      onPage(() => question("labels", onPaper()), t`Labels to print`),
       saves(t`Keep the labels`, () => question("/labels", onPaper()), file("labels.html")),
       saves(t`Keep the declaration`, () => question("/declaration", onPaper()), file("declaration.txt"))),
     part(t`Ingredients, for the label`, el("p", { class: "names" }, reply.names)),

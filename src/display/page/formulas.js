@@ -2,7 +2,7 @@
 // figure comes from bismar; what is typed is kept in this tab until it is saved.
 
 import { $, figure, inBatch, kept, put, remember, remembered, session, t, write } from "./core.js";
-import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, p, part, pickList, question, quoted, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, quoted, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
 
 const PAUSE = 450; // ms after the last letter before bismar is asked
 const NEW = "=new";
@@ -295,9 +295,7 @@ function editor(file, draft, note) {
     }
     return { fields: { ...bare, name: t`${bare.name} copy`, version: "1" }, base: "", like: file };
   });
-  const paper = el("a", { class: "key", href: "paper", target: "_blank", rel: "noopener", onclick: (event) => {
-    event.currentTarget.href = `paper#formula/${encodeURIComponent(file)}/${encodeURIComponent(size.value ? mass(size.value) : "")}`;
-  } }, t`Card to print`);
+  const paper = onPage(() => `formula/${encodeURIComponent(file)}/${encodeURIComponent(size.value ? mass(size.value) : "")}`, t`Card to print`);
   size.input.addEventListener("input", () => {
     remember(kept, `bismar-try ${file}`, size.value);
     clearTimeout(timer);

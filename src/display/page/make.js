@@ -31,8 +31,10 @@ export const fold = (name, ...inside) => el("details", {}, el("summary", {}, nam
 export const entry = (...inside) => el("li", { class: "way" }, ...inside);
 export const status = (text = "") => el("p", { class: "said", role: "status" }, text);
 export const decimal = { inputmode: "decimal" };
-/** What is printed, in a tab of its own. */
-export const onPage = (what, ...inside) => el("a", { class: "key", href: `paper#${what}`, target: "_blank", rel: "noopener" }, ...inside);
+/** What is printed, in a tab of its own: `what()` at the moment of the press. */
+export const onPage = (what, ...inside) => el("a", { class: "key", href: "paper", target: "_blank", rel: "noopener", onclick: (event) => {
+  event.currentTarget.href = `paper#${what()}`;
+} }, ...inside);
 export const announce = (what) => document.dispatchEvent(new Event(what));
 export const saying = (text) => el("p", { class: "said" }, text);
 const box = (kind) => (...inside) => el("div", { class: kind }, ...inside);

@@ -318,11 +318,12 @@ async function record(name) {
     reply.code === "damaged" ? null : p(joined(t`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log`, reply.closed && t`closed ${day(reply.closed)}`, reply.planned && t`planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}`)),
     reply.fault ? wrong(reply.fault) : null,
     keys(
-      onPage(`${plain}`, t`Sheet to print and sign`),
+      onPage(() => plain, t`Sheet to print and sign`),
       reply.closed && reply.weighed ? link(`label/${plain}`, t`Label`) : null,
       link(traceOf(name), t`Its lots, and where it went`),
-      inBatch() || !reply.closed || !reply.fillable ? null : link(`fill/${plain}`, t`Fill jars`),
+      inBatch() || !reply.rest ? null : link(`fill/${plain}`, reply.fillable ? t`Fill jars` : t`Fill a smaller jar`),
       reply.weighed ? link(`remedies/${plain}`, t`Remedies`) : null),
+    tooLittle(reply),
     table(t`Weights of ${name}`, [h(t`Step`), n(t`Target g`), n(t`Net g`)], rows),
     jars.length ? part(t`Jars`, table(t`Jars of ${name}`, [n(t`Jar`), n(t`Net g`), h(t`Verdict`)], jars)) : null,
     reply.notes.length || running ? part(t`Remarks`, remarks) : null,
@@ -467,16 +468,20 @@ async function weighedLast() {
   return { error, name: over?.batch };
 }
 
+/** What is done with a rest that fills no jar like the others. */
+const tooLittle = ({ rest, fillable, jar }) => (rest && !fillable
+  ? p(t`${g(rest)} are in no jar: too little for one of ${g(jar)}. A smaller jar takes them, with its own grams on the label; what stays in none counts as a loss.`) : null);
+
 async function fill(asked) {
   const { error, name } = asked ? { name: asked } : await weighedLast();
   if (error) return [wrong(error)];
-  if (!name) return [p(t`No batch was weighed yet that jars could be filled from.`)];
+  if (!name) return [p(t`No batch has enough for a jar. “New batch” makes one; a smaller jar is filled from the batch’s record, at “Batches”.`)];
   const reply = await need(question("/record", { batch: name }));
-  if (!reply.fillable) return [p(t`Nothing is left of ${name} that jars could be filled from.`), link(at("batches", name), t`Record of the batch`)];
+  if (!reply.rest) return [p(t`Nothing is left of ${name} that jars could be filled from.`), link(at("batches", name), t`Record of the batch`)];
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
-  const net = field(t`Grams on the label`, { ...decimal, value: figure(reply.planned?.fill) ?? "" });
+  const net = field(t`Grams on the label`, { ...decimal, value: reply.fillable ? figure(reply.jar) ?? "" : "" });
   const over = field(t`How much more a jar may hold, grams`, decimal, t`empty: 2 %, at least 0.2 g`);
-  const jars = field(t`Jars at most`, { inputmode: "numeric", value: left || "" }, t`empty: as many as the batch holds`);
+  const jars = field(t`Jars at most`, { inputmode: "numeric", value: (reply.fillable && left) || "" }, t`empty: as many as the batch holds`);
   const rule = field(t`Net contents are judged by`, { choices: [
     ["eu", t`Directive 76/211/EEC`], ["de", "FPackV § 9"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
   const allowable = field(t`Allowable variation of one package, grams`, decimal, t`from the handbook's table, for your label`);
@@ -491,7 +496,8 @@ async function fill(asked) {
   key.classList.add("main");
   return [
     big(joined(t`Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed`, reply.jars.length && t`${reply.jars.length} filled already`)),
-    asked ? null : p(t`It is the batch that was begun last; “Batches” has the others.`),
+    tooLittle(reply),
+    asked ? null : p(t`Of those that fill a jar it was begun last; “Batches” has the others.`),
     p(t`Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded.`),
     sizes(boxes([net, over, jars, rule, allowable])), key, said,
     p(t`For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures.`),

@@ -99,6 +99,7 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
         .chain(record.remedies.iter().map(|row| for_a_person(&row.note)))
         .map(|note| said(&remark::told(note)));
     let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+    let rest = record.rest();
     let planned = planned.map(
         |(count, fill)| json!({ "count": count, "fill": fill.grams(Mass::from_g(1)).to_string() }),
     );
@@ -116,6 +117,8 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
         "fault": record.fault.as_ref().map(|fault| said(&fault.told())),
         "grams": grams(record.total()),
         "weighed": record.total() > Mass::ZERO,
+        "rest": (rest > Mass::ZERO).then(|| grams(rest)),
+        "jar": record.jar().map(|jar| jar.grams(Mass::from_g(1)).to_string()),
         "fillable": record.is_fillable(),
         "planned": planned,
         "steps": steps.collect::<Vec<_>>(),

@@ -85,8 +85,12 @@ impl Record {
 fn weighed<'r>(rows: impl IntoIterator<Item = &'r Row>) -> HashMap<usize, Weighed> {
     let numbered = rows.into_iter().filter(|row| row.step > 0);
     let weight = |row: &Row| {
-        let (seq, net) = (row.seq, row.net?.mass());
-        Some((row.step, Weighed { seq, net }))
+        let weighed = Weighed {
+            seq: row.seq,
+            net: row.net?.mass(),
+            verdict: row.verdict,
+        };
+        Some((row.step, weighed))
     };
     numbered.filter_map(weight).collect()
 }

@@ -147,9 +147,28 @@ impl Record {
         delivered.map(Grams::mass).sum()
     }
 
-    /// Whether it is over, reads well, and some of it is in no jar.
+    /// What a jar of it holds by its label: as they were filled last, else as they were planned.
+    pub fn jar(&self) -> Option<Mass> {
+        let planned = self.opening.as_ref().and_then(|opening| opening.jars);
+        let filled = self.fillings.last().map(|fill| fill.nominal);
+        filled.or(planned.map(|(_, fill)| fill))
+    }
+
+    /// What is in no jar; nothing while it is under way, or where its log is damaged.
+    pub fn rest(&self) -> Mass {
+        match self.ended && self.fault.is_none() {
+            true => (self.total() - self.jarred()).max(Mass::ZERO),
+            false => Mass::ZERO,
+        }
+    }
+
+    /// Whether what is in no jar is enough for one more like the others.
     pub fn is_fillable(&self) -> bool {
-        self.ended && self.fault.is_none() && self.total() > self.jarred()
+        let rest = self.rest();
+        match self.jar() {
+            Some(jar) => Fill::hold(jar, rest) > 0,
+            None => rest > Mass::ZERO,
+        }
     }
 
     /// All that is in jars.

@@ -124,6 +124,7 @@ fn a_plan_read_back_from_its_remedy_row_goes_on_at_the_same_step() {
                     crate::vocabulary::progress::Weighed {
                         seq: 1,
                         net: g(net),
+                        verdict: None,
                     },
                 )
             })
@@ -480,6 +481,7 @@ fn after_a_restart_the_beaker_weighed_last_is_lifted_and_a_last_drop_is_offered_
     let recorded = crate::vocabulary::progress::Weighed {
         seq: 1,
         net: g("60.00"),
+        verdict: None,
     };
     let progress = Progress {
         weighed: [(1, recorded)].into(),
@@ -512,6 +514,7 @@ pub fn goes_on_with_a_bowl() -> Bench {
     let recorded = crate::vocabulary::progress::Weighed {
         seq: 1,
         net: g("80.10"),
+        verdict: None,
     };
     let progress = Progress {
         weighed: [(1, recorded)].into(),
@@ -701,6 +704,20 @@ fn between_two_beakers() -> Bench {
     b.beaker(60.0);
     b.expect_cue(CueKind::Mix);
     b
+}
+
+/// A word at the mixing says what comes next, and of the last one that nothing does.
+#[test]
+fn after_the_last_mixing_nothing_is_next() {
+    let mut b = two_phases(VesselWay::Beaker);
+    b.beaker(60.0);
+    b.expect_cue(CueKind::Mix);
+    assert_eq!(b.answer(Command::Next), "Mixed. On to the next.");
+    b.hold(3.0).beaker(60.0);
+    b.expect_cue(CueKind::Mix);
+    assert_eq!(b.answer(Command::Next), "Mixed; that was the last.");
+    b.hold(3.0);
+    b.expect_cue(CueKind::Done);
 }
 
 #[test]

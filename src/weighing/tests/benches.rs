@@ -23,7 +23,12 @@ fn begun(done: &[(usize, &str)]) -> Progress {
             .enumerate()
             .map(|(i, &(step, net))| {
                 let seq = i as u64 + 2;
-                (step, Weighed { seq, net: g(net) })
+                let weighed = Weighed {
+                    seq,
+                    net: g(net),
+                    verdict: None,
+                };
+                (step, weighed)
             })
             .collect(),
         ..Progress::default()

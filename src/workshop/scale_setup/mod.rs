@@ -341,31 +341,6 @@ fn not_there(what: Sentence) -> EditError {
     }
 }
 
-/// The rule that lets the person at the seat open serial lines on USB, where a package or a person puts it.
-const RULES: [&str; 2] = [
-    "/usr/lib/udev/rules.d/70-bismar.rules",
-    "/etc/udev/rules.d/70-bismar.rules",
-];
-
-/// The one thing to do where the rights to open `port` are missing.
-pub fn rights(port: &str) -> Sentence {
-    rights_where(port, RULES.iter().any(|rule| Path::new(rule).exists()))
-}
-
-fn rights_where(port: &str, has_rule: bool) -> Sentence {
-    match has_rule {
-        true => phrase!(
-            "You are not allowed to open {port} yet: unplug the scale and plug it in again, while you are logged in at \
-             this computer's own screen.",
-            port,
-        ),
-        false => phrase!(
-            "You are not allowed to open {port} yet: type `sudo adduser $USER dialout` in a terminal, then log in anew.",
-            port,
-        ),
-    }
-}
-
 /// One port as a person is to choose it.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct Choice {
@@ -393,7 +368,7 @@ pub fn choices(config: &Config, ports: &[Port]) -> Vec<Choice> {
         });
         Choice {
             port: port.best_path().display().to_string(),
-            usb: usb.or_else(|| port.by_id.as_ref().map(|_| "USB serial line".to_owned())),
+            usb: usb.or_else(|| port.is_on_usb().then(|| "USB serial line".to_owned())),
             scale: known
                 .and_then(|i| config.scales.get(i))
                 .map(|scale| scale.name.clone()),
@@ -499,13 +474,6 @@ mod tests {
         assert!(usb.chars().count() < 120, "{usb}");
         assert!(!usb.contains(misleads), "{usb:?}");
         assert_eq!((second.port.as_str(), &second.usb), ("/dev/ttyS0", &None));
-    }
-
-    #[test]
-    fn one_thing_is_to_be_done_where_the_rights_are_missing() {
-        let with = rights_where("/dev/ttyUSB0", true);
-        assert!(with.contains("plug it in again") && !with.contains("adduser"));
-        assert!(rights_where("/dev/ttyUSB0", false).contains("adduser"));
     }
 
     #[test]
