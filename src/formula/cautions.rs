@@ -6,7 +6,7 @@
 
 use super::contents::{Contents, Known, Reached, contents};
 use super::kind::{Kind, says};
-use super::{Formula, Ingredient, Use};
+use super::{Formula, Ingredient, Use, examples};
 use crate::language::{Sentence, Term, phrase, term};
 
 /// Stands under every list of cautions.
@@ -32,8 +32,13 @@ pub fn lines(formula: &Formula, known: &Known) -> Vec<Sentence> {
         }
     }
     let own = own.into_iter();
-    let own = own
-        .map(|(names, caution)| phrase!("{names}: {caution}", names = names.join(", "), caution));
+    let own = own.map(|(names, own)| {
+        phrase!(
+            "{names}: {caution}",
+            names = names.join(", "),
+            caution = examples::caution(own)
+        )
+    });
     let usual = of_contents(formula, &found).into_iter();
     let usual = usual.map(|caution| {
         phrase!(

@@ -6,6 +6,7 @@ use super::page::{STYLE, begun};
 use super::said::Said;
 use crate::chart::svg::escaped;
 use crate::formula::cautions::STANDING;
+use crate::formula::examples;
 use crate::formula::{Deviation, Formula, Percent, Tolerance};
 use crate::language::{Language, Sentence, Slot, phrase, term};
 use crate::mass::Mass;
@@ -56,8 +57,10 @@ pub fn card(
         for one in &phase.ingredients {
             let share = shares.next().unwrap_or_default();
             let own = grams.next().cloned().unwrap_or_default();
-            let more = [one.inci.as_deref(), one.caution.as_deref()];
-            let more: Vec<String> = more.into_iter().flatten().map(escaped).collect();
+            let inci = one.inci.as_deref().map(escaped);
+            let caution = one.caution.as_deref().map(examples::caution);
+            let more = [inci, caution.map(|caution| said.html(caution))];
+            let more: Vec<String> = more.into_iter().flatten().collect();
             let _ = writeln!(
                 out,
                 "<tr><td>{}<br><small>{}</small><td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{}<td>{}<td></tr>",

@@ -9,7 +9,7 @@ use super::state::{Asked, Landing, Removed, State, Tared};
 use super::steady::{Level, Stand};
 use super::zero::Load;
 use super::{Engine, phrases};
-use crate::formula::{Step, VesselWay};
+use crate::formula::{Step, VesselWay, examples};
 use crate::language::remark::joined;
 use crate::language::{phrase, remark};
 use crate::mass::{Grams, Mass, Unit};
@@ -264,7 +264,10 @@ impl Engine {
                 .next()
                 .unwrap_or(caution)
                 .trim();
-            text = text.and(phrase!("Caution: {first}", first));
+            text = text.and(phrase!(
+                "Caution: {first}",
+                first = examples::caution(first)
+            ));
         }
         let mut text = Words::from(text);
         if self.lacks_lot(&step) {

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use bismar::formula::Formula;
 use bismar::mass::Mass;
-use bismar::vocabulary::entry::Draft;
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use serde_json::{Value, json};
 
 use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, weighed};
@@ -63,6 +63,27 @@ fn nothing_is_made_of_a_batch_without_weights_or_of_one_that_is_not_there() {
             ..begun("2026-03-03T09:00:00Z")
         };
         in_jars.written(&logs, "oil-3", &rows);
+        let in_large = Begun {
+            jars: Some((1, Mass::from_g(400))),
+            ..begun("2026-03-04T09:00:00Z")
+        };
+        in_large.written(&logs, "oil-4", &rows);
+        let weighed = Draft {
+            target: Some(Mass::from_g(30)),
+            low: Some(Mass::from_mg(29_700)),
+            high: Some(Mass::from_mg(30_300)),
+            uncertainty: Some(Mass::from_mg(22)),
+            verdict: Some(Verdict::Inside),
+            scale: "bench".into(),
+            ..weighed(1, "Sunflower oil", "F-1", 30_000)
+        };
+        let left = Draft {
+            step: 1,
+            ingredient: "Sunflower oil".into(),
+            net: Some(Mass::from_mg(700)),
+            ..Draft::new(RowKind::Residue, "")
+        };
+        begun("2026-02-28T09:00:00Z").written(&logs, "oil-0", &[weighed, left, closed()]);
     });
     let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
     let mut screen = Screen::at(seat, &address);
@@ -87,6 +108,20 @@ fn nothing_is_made_of_a_batch_without_weights_or_of_one_that_is_not_there() {
     let seen = screen.tell(&json!(["go", "#/batches/oil-3"]));
     assert!(has(&seen, "inside", told), "{seen:#}");
     assert!(!has(&seen, "inside", "\nFill jars\n"), "{seen:#}");
+    // What stayed in a beaker stands in its sheet, and no table leaves the paper.
+    screen.tell(&json!(["go", "#/batches/oil-0"]));
+    screen.press("Sheet to print and sign");
+    let paper = screen.tell(&json!(["tab"]));
+    assert!(has(&paper, "tab", "given 29.30"), "{paper:#}");
+    assert_eq!(paper["out"], json!([]), "{paper:#}");
+    // What stays in bowls and spoons is offered to none.
+    let seen = screen.tell(&json!(["go", "#/batches/oil-4"]));
+    let lost = "30.00 g are in no jar and count as a loss.";
+    assert!(has(&seen, "inside", lost), "{seen:#}");
+    assert!(!has(&seen, "inside", "Fill"), "{seen:#}");
+    screen.tell(&json!(["go", "#/fill/oil-4"]));
+    screen.reads(lost);
+    screen.tell(&json!(["go", "#/batches/oil-3"]));
     screen.press("Fill a smaller jar");
     screen.reads(told);
     screen.press("Fill jars now");

@@ -30,7 +30,7 @@ SEEN = """
 const shown = (id) => { const one = document.getElementById(id); return one && one.offsetParent ? one.innerText : null; };
 const texts = (css) => [...document.querySelectorAll(css)].filter((one) => one.offsetParent).map((one) => one.innerText);
 return {
-  path: location.pathname, document: document.title, door: shown("door"), rehearsal: shown("rehearsal"), batch: shown("batch"),
+  path: location.pathname, focus: document.activeElement?.closest("[id]")?.id, document: document.title, door: shown("door"), rehearsal: shown("rehearsal"), batch: shown("batch"),
   view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
   say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"), trouble: shown("trouble"),
@@ -273,9 +273,13 @@ def tab(page):
     styles = page.execute_script("return [...document.styleSheets].map((sheet) => sheet.cssRules.length)")
     alive = page.execute_script("return document.querySelectorAll('script, [onclick], iframe, form').length")
     parted = page.execute_script(PARTED + "return parted()")
+    out = page.execute_script(
+        "return [...document.querySelectorAll('table')].filter((one) => one.getBoundingClientRect().right"
+        " > one.parentElement.getBoundingClientRect().right + 1).map((one) => one.innerText)"
+    )
     page.close()
     page.switch_to.window(first)
-    return {"tab": text, "at": address, "styles": styles, "alive": alive, "parted": parted}
+    return {"tab": text, "at": address, "styles": styles, "alive": alive, "parted": parted, "out": out}
 
 
 def beside(page, address):

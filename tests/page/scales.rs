@@ -114,7 +114,13 @@ fn a_scale_is_found_named_and_weighed_with_from_a_configuration_without_any() {
     screen.pictures("room-vessel");
     pan.put(0.0);
     screen.reads("small beaker weighs");
-    screen.reads("holds 250.00 g");
+    let seen = screen.reads("holds 250.00 g");
+    // What came of it stands before her, where she pressed.
+    assert_eq!(seen["focus"], "vessel-say", "{seen:#}");
+    screen.press("Find the scale");
+    screen.press("Look again");
+    let seen = screen.until("the look", |seen| seen["focus"] == "finder");
+    assert!(has(&seen, "inside", "Look again"), "{seen:#}");
     let [vessel] = &parsed(&person).vessels[..] else {
         panic!("{}", text(&person));
     };

@@ -600,6 +600,31 @@ fn each_key_says_what_it_will_do_and_what_is_shown_is_what_counts() {
         .does(json!({"do": "script", "text": "return document.getElementById('seal').innerText"}));
     assert_eq!(seal["is"], "!");
 
+    // What was recorded before is none of the emptied beaker's, nor is the next step's lot.
+    let recorded = json!({"at": 8.0, "event": "recorded", "step": 1, "ingredient": "Sea salt", "net": "60.20",
+        "verdict": "inside", "seq": 3});
+    let say = "0.70 g Sea salt stayed in the beaker; enough went in. Lift it.";
+    let state = State {
+        name: "emptied beaker is off",
+        events: vec![
+            recorded,
+            tare("emptied-beaker"),
+            json!({"at": 9.0, "event": "reading", "scale": "scale", "weight": "148.90", "net": null, "missing": null,
+ "steady": true}),
+            cue("lift", say, &[], json!({"urgent": false})),
+        ],
+        more: json!({"state": "emptied-beaker"}),
+        say: "stayed in the beaker; enough went in".into(),
+    };
+    page.shows(&state);
+    let seen = page.reads(screen, LETTERS[0]);
+    assert_eq!(
+        (&seen["digits"], &seen["word"]),
+        (&json!("–"), &json!("What stayed in a beaker")),
+        "{seen:#}"
+    );
+    assert!(!seen["keys"].to_string().contains("Take lot"), "{seen:#}");
+
     // A scale of 0.1 g: no number is finer, whatever the plan has.
     let mut coarse = reading("33.3", "26.713");
     coarse["weight"] = json!("183.5");

@@ -165,4 +165,4 @@ export const aboutNow = () => ({ batch: know.batch, step: know.step?.step ?? nul
 export const ofStep = () => ((know.status?.step ?? null) === (know.step?.step ?? null) ? know.status : null);
 
 /** A phase by its name, with the word "phase" once. */
-export const phaseName = (name) => (/phase/i.test(name) ? name : t`phase ${name}`);
+export const phaseName = (name) => (/phase/i.test(name) ? name : t`Phase ${name}`);

@@ -284,10 +284,11 @@ function amount() {
     }
     return { big: "live", digits: figure(unsigned(fine(missing))), word: pour === "over" ? t`too much` : t`still to add`, pour, missing };
   }
+  // What was recorded last is none of the emptied beaker's.
+  if (know.state === EMPTIED) return { big: "none", digits: "–", word: t`What stayed in a beaker` };
   if (kind === "lift" && know.recorded) {
     return { big: "recorded", digits: figure(fine(know.recorded.net)), word: t`recorded` };
   }
-  if (know.state === EMPTIED) return { big: "none", digits: "–", word: t`What stayed in a beaker` };
   if (know.step?.target && (kind === "place" || kind === null)) {
     return { big: "target", digits: figure(fine(know.step.target)), word: t`comes next` };
   }
@@ -491,7 +492,7 @@ function paintSide() {
   const { lot, lot_required: needed } = ofStep() ?? {};
   const asks = inBatch() && know.step && needed && !lot;
   put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? t`Lot: ${lot}` : t`Lot: not named yet; the weight waits for it`);
-  const open = inBatch() && know.step && !lot && !["writing", "lift"].includes(know.state);
+  const open = inBatch() && fresh(know.beat) && know.step && !lot && !["writing", "lift", EMPTIED].includes(know.state);
   const offer = open ? theLot() : null;
   // Where no lot is needed, it does not crowd what is asked.
   keep($("take-lot"), "hidden", !offer || (!asks && $("choices").childElementCount > 0));

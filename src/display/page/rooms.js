@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
+import { $, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
 import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
@@ -146,7 +146,7 @@ function planned(reply, asked, spare) {
   let phase = null;
   const rows = [];
   for (const step of reply.steps) {
-    if (step.phase !== phase) rows.push({ over: phaseName(step.phase).replace(/^p/, "P") });
+    if (step.phase !== phase) rows.push({ over: phaseName(step.phase) });
     phase = step.phase;
     const takes = step.lots.takes.map((take) => take.lot).join(", ");
     // It is named when it is weighed; until then no record has it.
@@ -321,7 +321,7 @@ async function record(name) {
       onPage(() => plain, t`Sheet to print and sign`),
       reply.closed && reply.weighed ? link(`label/${plain}`, t`Label`) : null,
       link(traceOf(name), t`Its lots, and where it went`),
-      inBatch() || !reply.rest ? null : link(`fill/${plain}`, reply.fillable ? t`Fill jars` : t`Fill a smaller jar`),
+      inBatch() || !reply.rest || isLost(reply) ? null : link(`fill/${plain}`, reply.fillable ? t`Fill jars` : t`Fill a smaller jar`),
       reply.weighed ? link(`remedies/${plain}`, t`Remedies`) : null),
     tooLittle(reply),
     table(t`Weights of ${name}`, [h(t`Step`), n(t`Target g`), n(t`Net g`)], rows),
@@ -468,16 +468,22 @@ async function weighedLast() {
   return { error, name: over?.batch };
 }
 
+/** Whether a rest is what stays in bowls and spoons: less than a tenth of a jar (common practice, no source). */
+const isLost = ({ rest, fillable, jar }) => Boolean(rest && !fillable && number(rest) * 10 < number(jar));
 /** What is done with a rest that fills no jar like the others. */
-const tooLittle = ({ rest, fillable, jar }) => (rest && !fillable
-  ? p(t`${g(rest)} are in no jar: too little for one of ${g(jar)}. A smaller jar takes them, with its own grams on the label; what stays in none counts as a loss.`) : null);
+function tooLittle(reply) {
+  const { rest, fillable, jar } = reply;
+  if (!rest || fillable) return null;
+  if (isLost(reply)) return p(t`${g(rest)} are in no jar and count as a loss.`);
+  return p(t`${g(rest)} are in no jar: too little for one of ${g(jar)}. A smaller jar takes them, with its own grams on the label; what stays in none counts as a loss.`);
+}
 
 async function fill(asked) {
   const { error, name } = asked ? { name: asked } : await weighedLast();
   if (error) return [wrong(error)];
   if (!name) return [p(t`No batch has enough for a jar. “New batch” makes one; a smaller jar is filled from the batch’s record, at “Batches”.`)];
   const reply = await need(question("/record", { batch: name }));
-  if (!reply.rest) return [p(t`Nothing is left of ${name} that jars could be filled from.`), link(at("batches", name), t`Record of the batch`)];
+  if (!reply.rest || isLost(reply)) return [tooLittle(reply) ?? p(t`Nothing is left of ${name} that jars could be filled from.`), link(at("batches", name), t`Record of the batch`)];
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
   const net = field(t`Grams on the label`, { ...decimal, value: reply.fillable ? figure(reply.jar) ?? "" : "" });
   const over = field(t`How much more a jar may hold, grams`, decimal, t`empty: 2 %, at least 0.2 g`);

@@ -4,17 +4,19 @@ import { $, figure, inBatch, know, put, scaleNow, t, write } from "./core.js";
 import { announce, big, boxes, button, day, decimal, el, entry, field, fold, g, get, h, keys, lines, mass, need, p, part, pickList, refill, sends, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const NOT_NOW = t`A batch is under way; that is done when it is over.`;
+const FINDER = "finder";
 const root = el("div", { id: "scales-room", class: "rows" });
 
-/** Draws the room anew, with what was said of a change at its head. */
-async function redraw(say) {
+/** Draws the room anew, with what was said of a change at its head, or where the change was made. */
+async function redraw(say, at) {
   announce("asked");
   const head = say ? el("p", { class: "said", role: "status", tabindex: "-1" }, say) : null;
-  const all = await inside();
+  const all = await inside(at === FINDER);
   refill(root, head, all);
   paintScales();
   // What was pressed is gone: the keyboard goes on from here.
-  (head ?? $("room-title")).focus();
+  const there = head ?? $(at ?? "room-title");
+  (there.querySelector("summary") ?? there).focus();
 }
 const changed = (reply) => { if (!reply.error) redraw(reply.say); };
 
@@ -24,7 +26,7 @@ export async function scales() {
   return [root];
 }
 
-async function inside() {
+async function inside(looks) {
   cards = new Map();
   for (const one of [know.check, know.repeated]) if (one?.over) settled.add(one);
   told = know.vessel?.over ? know.vessel : null;
@@ -33,7 +35,7 @@ async function inside() {
   return [
     none ? big(t`No scale is set up yet. Plug it in and switch it on; it is found here.`)
       : el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map((scale) => card(scale, reply.daily))),
-    await finder(none),
+    await finder(none || looks),
     none ? null : check(reply),
     none ? null : repeated(reply),
     none ? null : vessels(reply),
@@ -138,12 +140,12 @@ async function finder(open) {
   heard = new Map();
   place = el("ul", { class: "ways", id: "heard" });
   const taken = reply.ports.filter((port) => port.scale).map((port) => t`${port.port} is scale ${port.scale}.`);
-  return el("details", { open }, el("summary", {}, t`Find the scale`),
+  return el("details", { id: FINDER, open }, el("summary", {}, t`Find the scale`),
     inBatch() ? p(NOT_NOW) : stack(
       p(onUsb.length ? t`Which port is it? Then press the pan: its number moves here.` : t`No free serial line is on USB now. Plug the scale in and switch it on, then look again.`),
       picks(onUsb),
       lines(taken),
-      keys(all?.key, button(() => redraw(""), t`Look again`), stop.key), all?.said, stop.said,
+      keys(all?.key, button(() => redraw("", FINDER), t`Look again`), stop.key), all?.said, stop.said,
       hint, place,
       fold(t`Another port`,
         plain.length ? p(t`Not on USB: only if you know that the scale is there, since it may be asked for a weight.`) : null,
@@ -282,7 +284,7 @@ function vessels(reply) {
   return part(t`Vessels`,
     p(t`The empty weight of a vessel tells a tared one from a forgotten one.`),
     reply.vessels.length ? el("ul", { class: "ways" }, reply.vessels.map(one)) : null,
-    el("p", { id: "vessel-say", role: "status" }),
+    el("p", { id: "vessel-say", role: "status", tabindex: "-1" }),
     led([name, holds, ...(reply.scales.length > 1 ? [which] : [])], weigh, t`End the weighing`));
 }
 
@@ -318,6 +320,6 @@ export function paintScales() {
   }
   if (vessel?.over && told !== vessel) {
     told = vessel;
-    if (vessel.passed) redraw("");
+    if (vessel.passed) redraw("", "vessel-say");
   }
 }
