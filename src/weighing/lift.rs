@@ -136,7 +136,8 @@ impl Engine {
             let left = self.pans[scale].lasts(&mut written.trail.leaving, seen);
             written.trail.left = written.trail.left.max(left.map(|left| left.weight));
         }
-        written.follow(seen);
+        let zero = self.zero(scale);
+        written.follow(seen, zero);
         // Before a mixing nothing more is to come: what does is of this step.
         let goes_on = written.weight.no_lift && !self.run.mixes_after(step);
         if goes_on {

@@ -28,6 +28,8 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
 
 /// A vessel that may stand there unseen is asked for after 8 s.
 const UNSEEN_US: u64 = 8_000_000;
+/// Who pours out of a source is done with it after 40 s.
+const POURS_US: u64 = 40_000_000;
 /// What is inside and not recorded after 20 s is spoken of.
 const UNRECORDED_US: u64 = 20_000_000;
 /// A batch waits for the empty pan after its last lift for no longer than 6 s.
@@ -641,8 +643,11 @@ impl Engine {
             }
             // A source is off for as long as she pours out of it.
             State::Removed(removed) => {
-                let off = removed.vanished || way != VesselWay::Difference;
-                (off && nothing(), UNSEEN_US)
+                let after = match removed.vanished || way != VesselWay::Difference {
+                    true => UNSEEN_US,
+                    false => POURS_US,
+                };
+                (nothing(), after)
             }
             State::Tared(tared) => {
                 let net = super::net_of(step, tared.tare.base, seen.weight);

@@ -167,6 +167,8 @@ pub struct Pan {
     pub mute: bool,
     /// Lines since the last reading that could not be read.
     pub unread: u32,
+    /// Lines that were due before the last one.
+    absent: u32,
     /// The unit in which it spoke first.
     pub usual: Option<Unit>,
     /// The readability in grams, where it spoke in such a unit: in another one its digits may be finer than its step.
@@ -371,6 +373,7 @@ impl Pan {
             heard: None,
             mute: false,
             unread: 0,
+            absent: 0,
             usual: None,
             metric: None,
         }
@@ -503,7 +506,7 @@ impl Pan {
     /// them: then a jump is a key.
     fn is_slower_than_readings(&self, unread: u32) -> bool {
         let (fewest, seen) = self.on_the_way;
-        seen >= 1 && (2 + unread..u32::MAX).contains(&fewest)
+        seen >= 1 && (2u32.saturating_add(unread)..u32::MAX).contains(&fewest)
     }
 
     /// Whether `shown` came onto the empty pan over fewer readings than a load does on this scale, and has not rested: a
@@ -651,6 +654,9 @@ impl Pan {
         self.usual = self.usual.or(r.unit);
         let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
+        // Lines that never came say no more of a load on its way than those that could not be read.
+        let absent = (silence + self.interval / 2) / self.interval.max(1);
+        self.absent = u32::try_from(absent.saturating_sub(1)).unwrap_or(u32::MAX);
         if gap {
             if let Some(zero) = &mut self.zero {
                 let sure = std::mem::replace(&mut zero.sure, Sure::Guessed);
@@ -850,7 +856,8 @@ impl Pan {
         let clean = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
         // What was not quite at rest goes on below the key.
         let fell = before.weight - r.weight > d * 100;
-        let surely = fell && self.is_slower_than_readings(unread + 1);
+        let passed = unread.max(self.absent);
+        let surely = fell && self.is_slower_than_readings(passed.saturating_add(1));
         let to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
         if !(clean && to_zero && anchor.abs() > d * 20) {
             // A lift falls from reading to reading; from a weight that grew to zero is a key.
@@ -879,7 +886,7 @@ impl Pan {
             _ if self.only_touched(before.weight, d) => JumpCause::Load,
             // Neither a lift nor a landing is so fast on this scale.
             (None, _) | (_, None) | (Some(_), Some(_))
-                if surely || (self.is_slower_than_readings(unread) && r.weight.abs() <= d) =>
+                if surely || (self.is_slower_than_readings(passed) && r.weight.abs() <= d) =>
             {
                 JumpCause::Key
             }

@@ -225,7 +225,9 @@ impl Engine {
             // A vessel on its way back passes by zero; or it was the key on the empty pan.
             removed.blind = true;
         }
-        if certain || jump.cause == JumpCause::Unknown {
+        // The end of a lift comes to the zero that was known.
+        let ends = jump.sure == Sure::Guessed && (jump.to - self.zero(scale)).abs() <= seen.d * 10;
+        if certain || (jump.cause == JumpCause::Unknown && !ends) {
             // The frame moves and the masses do not.
             let shift = jump.to - jump.from;
             removed.tared.tare.base += shift;
@@ -352,6 +354,7 @@ impl Engine {
             }
         }
         let before = tared.content.rest.replace(net);
+        self.source_gained(&step, before, net, level.d.max(tared.tare.d), &mut tared);
         tared.content.level = Some(level);
         tared.content.most = net;
         tared.content.stayed = Stayed::at_rest(net);

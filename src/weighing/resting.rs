@@ -123,6 +123,7 @@ impl Engine {
         }
         let back = !pours && tared.content.most - net > vessel_at_least(d);
         let before = tared.content.rest.replace(net);
+        self.source_gained(step, before, net, d, &mut tared);
         tared.content.level = Some(level);
         tared.content.left_rest = None;
         tared.content.moved = false;
@@ -196,7 +197,7 @@ impl Engine {
                 }
             });
         }
-        if !pours && tared.suspect.is_none() && self.lies_there_alone(scale, level, step, net) {
+        if !pours && tared.suspect.is_none() && self.lies_there_alone(scale, level, step, &tared) {
             return Break(self.lifted_off_something(scale, level, tared));
         }
         let sunk = pours && net < -(d * 5) && tared.suspect.is_none();

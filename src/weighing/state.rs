@@ -1103,8 +1103,8 @@ impl Written {
         lasting && (more > self.most_drops(d) || (late && more > d * 20))
     }
 
-    /// Keeps the last run of readings within 1 d that lasted for 0.2 s.
-    pub fn follow(&mut self, seen: &Observation) {
+    /// Keeps the last run of readings within 1 d that lasted for 0.2 s; `zero` is what the empty pan shows.
+    pub fn follow(&mut self, seen: &Observation, zero: Mass) {
         if self.trail.disturbed {
             return;
         }
@@ -1170,7 +1170,7 @@ impl Written {
                 self.trail.strayed = Some((seen.at, seen.weight));
             }
         }
-        if self.is_lighter(seen) {
+        if self.is_lighter(seen, self.weight.shown - zero) {
             self.trail.strayed = Some((seen.at, seen.weight));
         }
         let lasted = run.at.since(run.since);
@@ -1180,9 +1180,8 @@ impl Written {
     }
 
     /// Some was taken out, or fell off: with most of the load still there a lift does not slow down.
-    fn is_lighter(&mut self, seen: &Observation) -> bool {
+    fn is_lighter(&mut self, seen: &Observation, load: Mass) -> bool {
         let gone = self.weight.shown - seen.weight;
-        let load = self.weight.tare.vessel.unwrap_or_default() + self.weight.net;
         if gone <= self.weight.uncertainty.max(seen.d * 10) || gone * 2 > load {
             self.trail.lightened = (Mass::ZERO, 0);
             return false;

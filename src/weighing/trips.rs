@@ -5,7 +5,7 @@ use super::pan::{Jump, JumpCause, Observation, Sure};
 use super::removed::most_gone;
 use super::state::{Removed, State, Tared};
 use super::steady::Level;
-use super::{Engine, phrases};
+use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
 use crate::mass::Mass;
@@ -30,6 +30,8 @@ fn fades(steps: [Mass; 3], share: f64, d: Mass) -> Option<Mass> {
 /// What was seen of the pan since the source was last at rest on it.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Trip {
+    /// The source is off.
+    off: bool,
     /// The reading before, how far it had fallen to that, and how far to the one before.
     last: Option<(Mass, Mass, Mass)>,
     /// What it fell to, and how far that may be off.
@@ -38,6 +40,8 @@ pub(super) struct Trip {
     keyed: Option<Mass>,
     /// So much more than the empty pan it showed without the source, at most; the tare is unproven by that.
     beside: Mass,
+    /// So much came while it was watched; the tare is unproven by that too.
+    came: Option<Mass>,
 }
 
 impl Trip {
@@ -95,8 +99,15 @@ impl Engine {
             if let Some(level) = seen.steady {
                 self.was_no_key_under_source(scale, level.weight, vessel_at_least(seen.d), tared);
             }
+            tared.trip.off = true;
         } else {
             tared.trip.last = None;
+            if std::mem::take(&mut tared.trip.off) {
+                // "To take" must not stand there while nobody knows how much was taken.
+                tared.approach.said = None;
+                let say = phrase!("Hold. Let it come to rest.");
+                self.cue(CueKind::Hold, say, None, &[]);
+            }
         }
     }
 
@@ -129,7 +140,10 @@ impl Engine {
         tared: &mut Tared,
     ) {
         let above = shown - self.zero(scale);
-        let was_none = |shift: &mut Mass| (above + *shift).abs() <= least;
+        let was_none = |shift: &mut Mass| {
+            let other = (above + *shift).abs();
+            other <= least && other < above.abs()
+        };
         if let Some(shift) = tared.trip.keyed.take_if(was_none) {
             tared.tare.base -= shift;
             self.shift_zero(scale, -shift, Sure::Guessed);
@@ -150,8 +164,13 @@ impl Engine {
             return false;
         };
         let shift = seen.weight - before;
+        // A hand that puts back does not hit zero to the step.
+        let least = match seen.weight.abs() <= seen.d {
+            true => seen.d * 5,
+            false => vessel_at_least(seen.d),
+        };
         let keyed = seen.weight.abs() <= seen.d * 10
-            && shift > vessel_at_least(seen.d)
+            && shift > least
             && tared.tare.base - before <= most_gone(step, seen.d)
             && seen.jump.is_none_or(may_be)
             && tared.suspect.is_none();
@@ -173,10 +192,16 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        net: Mass,
+        tared: &Tared,
     ) -> bool {
         let left = level.weight - self.zero(scale);
-        net > most_gone(step, level.d).max(left * 4) && left > vessel_at_least(level.d)
+        let seen_beside = [Some(tared.trip.beside), tared.trip.came];
+        let known = |beside: Mass| (left - beside).abs() <= level.d * 5;
+        let known = seen_beside.into_iter().flatten().any(known);
+        let net = net_of(step, tared.tare.base, level.weight);
+        net > most_gone(step, level.d)
+            && (net > left * 4 || known)
+            && left > vessel_at_least(level.d)
     }
 
     /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
@@ -196,6 +221,34 @@ impl Engine {
         let state = self.vessel_removed(Removed::new(tared));
         self.say_it_lies_beside(lies, level.d);
         state
+    }
+
+    /// A source gains nothing, and of no more than was asked for nobody puts back: what it is heavier by since it was
+    /// at rest came onto the pan, or into it. What goes again in one piece had come so.
+    pub(super) fn source_gained(
+        &mut self,
+        step: &Step,
+        before: Option<Mass>,
+        net: Mass,
+        d: Mass,
+        tared: &mut Tared,
+    ) {
+        let Some(before) = before.filter(|_| step.vessel == VesselWay::Difference) else {
+            return;
+        };
+        let gained = before - net;
+        let gone = |came: &mut Mass| (gained + *came).abs() <= d * 5;
+        if let Some(came) = tared.trip.came.take_if(gone) {
+            tared.tare.unproven -= came;
+            return;
+        }
+        let window = self.window(step, d, tared.tare.carried);
+        if gained <= vessel_at_least(d) || before > window.high {
+            return;
+        }
+        tared.trip.came = Some(gained);
+        tared.tare.unproven += gained;
+        self.say_it_lies_beside(gained, d);
     }
 
     fn say_it_lies_beside(&mut self, lies: Mass, d: Mass) {

@@ -161,3 +161,16 @@ fn what_leaves_the_vessel_before_the_lift_is_not_the_lift() {
     assert_eq!(row.verdict, None);
     assert!(row.uncertainty > Some(g("5")), "{row:?}");
 }
+
+#[test]
+fn a_source_that_gave_nearly_all_is_lifted_clean() {
+    let mut b = super::unanswered::source();
+    b.hold(2.0).land(14.0).hold(2.0).land(0.0).hold(2.0);
+    b.land(2.0).hold(3.0);
+    b.expect(&["12.00"]);
+    for shown in [1.1, 0.6, 0.33, 0.18, 0.1, 0.06, 0.03, 0.02, 0.01] {
+        b.read(shown);
+    }
+    b.land(0.0).hold(2.0);
+    b.expect(&["12.00"]);
+}

@@ -667,6 +667,14 @@ fn a_key_under_the_source_counts_no_trip_back() {
         b.land(last).hold(3.0).land(empty).hold(3.0);
         b.expect(&["12.00"]);
     }
+    // However little it took off.
+    let mut b = super::unanswered::source();
+    b.tau = 5.0;
+    b.hold(2.0).land(72.0).hold(1.5).jump(0.0).hold(1.5);
+    b.land(-72.0).hold(2.0).land(-0.24).hold(2.0);
+    b.jump(0.0).hold(1.5);
+    b.land(-71.76).hold(0.6).land(-11.76).hold(3.0);
+    b.expect(&["12.00"]);
 }
 
 #[test]
@@ -769,4 +777,43 @@ fn a_spoon_that_lies_beside_the_vessel_makes_no_zero_below_nothing() {
     asks(&b, "3.00 g to add");
     b.pour(26.94, 4.0).hold(3.0).land(8.6).hold(2.0);
     b.expect(&["3.00"]);
+}
+
+#[test]
+fn the_end_of_a_lift_is_no_key() {
+    let mut b = super::unanswered::source();
+    b.hold(2.0).land(80.0).hold(2.0);
+    asks(&b, "12.00 g to take");
+    // A shaken bench makes two of the readings alike; and the source is back at once.
+    for shown in [40.0, 20.0, 10.0, 5.4, 3.1, 1.41, 0.63, 0.62, 0.02, 0.1] {
+        b.read(shown);
+    }
+    b.land(68.0).hold(3.0).land(0.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_source_that_gains_has_something_beside_it() {
+    let mut b = super::unanswered::source();
+    b.hold(2.0)
+        .land(72.0)
+        .hold(1.5)
+        .land(0.0)
+        .hold(2.0)
+        .land(68.0)
+        .hold(2.0);
+    asks(&b, "8.00 g to take");
+    b.land(71.0).hold(2.0);
+    assert!(say(&b).contains("3.00 g lie on the scale"), "{}", say(&b));
+    // It goes as it came.
+    b.land(68.0).hold(2.0);
+    asks(&b, "8.00 g to take");
+    b.land(0.0)
+        .hold(2.0)
+        .land(60.0)
+        .hold(3.0)
+        .land(0.0)
+        .hold(2.0);
+    b.expect(&["12.00"]);
+    assert_eq!(last_weighed(&b).verdict, Some(Verdict::Inside));
 }
