@@ -25,8 +25,8 @@ pub(super) struct Fix {
     pub remark: Sentence,
 }
 
-/// What rises for no longer than this, and falls at once, is the hand that takes hold of a vessel: 0.3 s.
-const TAKES_HOLD_US: u64 = 300_000;
+/// What rises for no longer than this, and falls at once, is the hand that takes hold of a vessel: 0.2 s.
+const TAKES_HOLD_US: u64 = 200_000;
 
 impl Engine {
     /// A step of the plan by its index.
@@ -164,13 +164,17 @@ impl Engine {
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
         let takes_hold = self.pans[scale].at_least_a_reading(TAKES_HOLD_US);
-        let stood = brief.map_or(written.weight.at, |b| b.at.max(written.weight.at));
-        let restless = written.trail.strayed.filter(|&(at, weight)| {
+        let trail = &written.trail;
+        let stood = trail.stood.unwrap_or(written.weight.at);
+        // The hand that takes hold of it presses first.
+        let pressed = trail
+            .raised
+            .is_none_or(|last| last.since(stood) <= takes_hold);
+        let rested = brief.map_or(written.weight.at, |b| b.at).max(stood);
+        let restless = trail.strayed.filter(|&(at, weight)| {
             let d = written.weight.tare.d;
             let rose = weight - written.weight.shown > d * 2 && at > stood;
-            // The hand that takes hold of it presses first.
-            let since = at.since(stood);
-            (rose && since > takes_hold) || since > 400_000
+            (rose && !pressed) || at.since(rested) > 400_000
         });
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {

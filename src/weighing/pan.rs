@@ -257,6 +257,8 @@ pub struct Observation {
     pub peak: Mass,
     /// The most that a hand pours between the two.
     pub pourable: Mass,
+    /// How far the reading before was from the one before that.
+    pub came: Mass,
     /// The scale says that it shows net.
     pub net_flag: bool,
     /// The line had its unit.
@@ -264,11 +266,15 @@ pub struct Observation {
 }
 
 impl Observation {
-    /// Whether it rose to exactly zero by more than a hand pours between two readings: a key that was pressed
-    /// while the indication was below zero.
+    /// Whether it rose to exactly zero by more than a hand pours between two readings, or to nearly zero out of a pour
+    /// that gave far less: a key that was pressed while the indication was below zero.
     pub fn leaps_to_zero(&self) -> bool {
-        let rose = self.before.map(|before| self.weight - before);
-        self.weight.abs() <= self.d && rose.is_some_and(|rose| rose > self.pourable.max(self.d * 3))
+        let rose = self
+            .before
+            .map_or(Mass::ZERO, |before| self.weight - before);
+        let exactly = self.weight.abs() <= self.d && rose > self.pourable.max(self.d * 3);
+        let nearly = self.weight.abs() <= self.d * 3 && rose > (self.d * 20).max(self.came * 10);
+        exactly || nearly
     }
 
     /// Whether the TARE key may have been pressed between this reading and the one before, however
@@ -722,6 +728,8 @@ impl Pan {
             let rose = b.weight - prior;
             rose > Mass::ZERO && rose > poured(b, r) + d * 20
         });
+        let came = before.zip(self.prior);
+        let came = came.map_or(Mass::ZERO, |(b, prior)| (b.weight - prior).abs());
         self.prior = before.map(|b| b.weight);
         self.flat = Some(Level::go_on(self.flat, r.at, r.weight, d));
         let peak = self.follow_peak(r);
@@ -746,6 +754,7 @@ impl Pan {
             was_still,
             swings,
             pourable: before.map_or(Mass::ZERO, |before| poured(before, r)),
+            came,
             unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
         }

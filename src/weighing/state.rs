@@ -798,6 +798,9 @@ pub(super) struct Trail {
     pub strayed: Option<(Moment, Mass)>,
     /// The same of what fell below the recorded weight, with when that began, until it shows whether it is the lift.
     pub sinking: Option<(Moment, (Moment, Mass))>,
+    /// When it showed the record last; and when it was above that last, since then.
+    pub stood: Option<Moment>,
+    pub raised: Option<Moment>,
     /// Some went: the most between two readings, and how many in a row went far less since.
     pub lightened: (Mass, u32),
     /// Most of the vessel's weight was off the pan since the last rest.
@@ -1139,6 +1142,12 @@ impl Written {
             self.trail.piled = None;
         }
         let off = (seen.weight - self.weight.shown).abs();
+        if off <= seen.d * 2 {
+            self.trail.stood = Some(seen.at);
+            self.trail.raised = None;
+        } else if seen.weight > self.weight.shown {
+            self.trail.raised = Some(seen.at);
+        }
         let so_far = self
             .trail
             .strayed

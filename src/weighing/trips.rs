@@ -89,7 +89,13 @@ impl Engine {
         if step.vessel != VesselWay::Difference || tared.suspect.is_some() {
             return;
         }
-        if tared.tare.base - seen.weight > most_gone(step, seen.d) {
+        let gone = tared.tare.base - seen.weight;
+        if gone > most_gone(step, seen.d) {
+            tared.trip.off = true;
+            if (seen.weight - self.zero(scale)) * 4 > gone {
+                // A mean of some seconds stands still half-way while the source is back already.
+                return;
+            }
             let pan = &self.pans[scale];
             let takes = pan.swift.map(|swift| (swift * 1.3e6) as u64);
             let flat = pan.flat().zip(takes);
@@ -99,7 +105,6 @@ impl Engine {
             if let Some(level) = seen.steady {
                 self.was_no_key_under_source(scale, level.weight, vessel_at_least(seen.d), tared);
             }
-            tared.trip.off = true;
         } else {
             tared.trip.last = None;
             if std::mem::take(&mut tared.trip.off) {

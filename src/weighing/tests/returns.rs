@@ -817,3 +817,32 @@ fn a_source_that_gains_has_something_beside_it() {
     b.expect(&["12.00"]);
     assert_eq!(last_weighed(&b).verdict, Some(Verdict::Inside));
 }
+
+#[test]
+fn a_mean_that_stands_half_way_shows_no_pan() {
+    let mut b = super::unanswered::source();
+    b.hold(2.0);
+    // A mean of 7 s; the source is off for 3 s.
+    b.pour(150.0, 7.0).hold(2.0);
+    asks(&b, "12.00 g to take");
+    b.pour(85.7, 3.0).hold(4.0).pour(144.0, 3.0).hold(2.0);
+    assert!(!say(&b).contains("lie on the scale"), "{}", say(&b));
+}
+
+#[test]
+fn a_key_at_the_end_of_a_pour_is_no_pour() {
+    let steps = vec![
+        step(1, "Salt", "60.00", VesselWay::Beaker),
+        step(2, "Starch", "127.70", VesselWay::Beaker),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(150.0).hold(2.0).pour(210.0, 6.0).hold(2.0);
+    b.jump(0.0).hold(2.0).land(-210.0).hold(2.0);
+    // With the tare of before still in force.
+    b.land(-190.0).hold(2.0).pour(-66.6, 8.0);
+    for shown in [-65.1, -63.9, -63.3, -62.7, -62.3, 0.02, 0.03, 0.03] {
+        b.read(shown);
+    }
+    b.hold(2.0);
+    asks(&b, "The tare must be seen again");
+}
