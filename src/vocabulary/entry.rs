@@ -157,18 +157,24 @@ pub fn lot_taken_back(ingredient: &str) -> String {
     remark!("lot of {name} taken back", name = ingredient).into()
 }
 
-const GOES_ON: &str = "the batch goes on: seq ";
-const GOES_ON_END: &str = " did not end it";
-
 /// The note of the row that takes a stopped batch up again: what closed it in the row `seq` counts no more.
 pub fn goes_on(seq: u64) -> String {
+    remark!(
+        "taken up again: that it was ended in row {seq} no longer counts",
+        seq
+    )
+    .into()
+}
+
+/// As logs have it that were written before [`goes_on`] had its words of today.
+fn went_on(seq: u64) -> String {
     remark!("the batch goes on: seq {seq} did not end it", seq).into()
 }
 
-/// The `seq` that a note of [`goes_on`] names; `None` of any other note.
+/// The `seq` that a note of [`goes_on`] names, in its words of today or of old logs; `None` of any other note.
 pub fn goes_on_after(note: &str) -> Option<u64> {
-    let seq = note.strip_prefix(GOES_ON)?.strip_suffix(GOES_ON_END)?;
-    let seq = seq.parse().ok()?;
-    // As it is written, and no other way: `+7` and `007` are somebody's own words.
-    (goes_on(seq) == note).then_some(seq)
+    let mut numbers = note.split(|c: char| !c.is_ascii_digit());
+    let seq = numbers.find_map(|number| number.parse().ok())?;
+    // As it is written, and no other way: `007` is somebody's own word.
+    (goes_on(seq) == note || went_on(seq) == note).then_some(seq)
 }

@@ -46,8 +46,13 @@ impl Drop for Seat {
 }
 
 /// What holds a number to its unit, as any other space.
-fn loose(line: &str) -> String {
-    let parts: Vec<&str> = line.split("\\u00a0").collect();
+pub fn loose(text: &str) -> String {
+    loosened(text, "\u{a0}")
+}
+
+/// The same, where that space is written as `hard`.
+fn loosened(line: &str, hard: &str) -> String {
+    let parts: Vec<&str> = line.split(hard).collect();
     let mut text = String::with_capacity(line.len());
     for (i, part) in parts.iter().enumerate() {
         text.push_str(part);
@@ -55,7 +60,7 @@ fn loose(line: &str) -> String {
             let unit = |next: &&str| next.starts_with(|c: char| c.is_ascii_lowercase() || c == '%');
             let of_a_number =
                 part.ends_with(|c: char| c.is_ascii_digit()) && parts.get(i + 1).is_some_and(unit);
-            text.push_str(if of_a_number { " " } else { "\\u00a0" });
+            text.push_str(if of_a_number { " " } else { hard });
         }
     }
     text
@@ -85,7 +90,7 @@ impl Script {
         let (told, lines) = channel();
         std::thread::spawn(move || {
             for line in out.lines().map_while(Result::ok) {
-                let line = serde_json::from_str(&loose(&line)).expect("JSON");
+                let line = serde_json::from_str(&loosened(&line, "\\u00a0")).expect("JSON");
                 if told.send((Instant::now(), line)).is_err() {
                     return;
                 }

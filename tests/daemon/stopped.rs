@@ -20,7 +20,7 @@ use crate::bench_side::rig::{Rig, subscribed};
 use crate::bench_side::small_disk::SmallDisk;
 use crate::bench_side::{Daemon, bench};
 
-const GOES_ON: &str = "the batch goes on: seq ";
+const GOES_ON: &str = "taken up again: ";
 
 /// A word, once the rows before it are on the disk.
 fn once_written(person: &Person, daemon: &Daemon, words: &[&str]) -> Said {
@@ -506,6 +506,27 @@ fn only_the_row_that_names_what_closed_it_takes_a_batch_up() {
             vec![first(), stop(), note(&goes_on(3)), second.clone()],
             false,
             true,
+        ),
+        (
+            vec![
+                first(),
+                stop(),
+                note(&goes_on(4).replace('4', "04")),
+                second.clone(),
+            ],
+            false,
+            true,
+        ),
+        // As logs have it that were written before.
+        (
+            vec![
+                first(),
+                stop(),
+                note("the batch goes on: seq 4 did not end it"),
+                second.clone(),
+            ],
+            true,
+            false,
         ),
         (
             vec![

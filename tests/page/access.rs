@@ -4,7 +4,7 @@
 //! pixels behind the letters, a narrow screen, large letters. The reader (tests/page/access.py) measures;
 //! what must hold stands here, with its success criterion.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use bismar::vocabulary::cue::CueKind;
 use serde_json::{Value, json};
@@ -55,6 +55,9 @@ name = "O-3"
 ingredient = "Oat flour"
 amount = "900 g"
 "#;
+
+/// What was read aloud last.
+const READ: &str = "document.getElementById('polite').textContent + document.getElementById('assertive').textContent";
 
 const PHONE: (u32, u32) = (390, 844);
 const DESK: (u32, u32) = (1366, 768);
@@ -359,6 +362,8 @@ fn everybody_can_use_the_page() {
     page.room("#/", "document.getElementById('say').offsetParent");
 
     // A pour, its number live: what is read aloud, what moves.
+    // What the page has to read from before is read before it is listened to.
+    page.waits(&format!("({READ}).includes('Place an empty beaker')"));
     rig.said.clear();
     page.does(json!({"do": "listen"}));
     page.does(json!({"do": "watch", "motion": "no-preference"}));
@@ -369,6 +374,7 @@ fn everybody_can_use_the_page() {
     rig.until(|rig| rig.hand.holds >= 35.0);
     rig.idle(1.0);
     let stilled = page.does(json!({"do": "watched"}));
+    read_all_cues(&mut page, &mut rig);
     let heard = page.does(json!({"do": "heard"}));
     judge_motion(&moved, &stilled);
     judge_speech(&heard, &rig.said);
@@ -717,6 +723,20 @@ fn judge_motion(moved: &Value, stilled: &Value) {
     // Where motion is in nobody's way, there is some: the count does count.
     assert!(number(moved, "running") >= 1.0, "{moved}");
     assert_eq!(number(stilled, "running"), 0.0, "{stilled}");
+}
+
+/// Goes on until the page has read aloud the cue that was heard last: it hears and draws in its own time.
+#[track_caller]
+fn read_all_cues(page: &mut Page, rig: &mut Rig) {
+    let end = Instant::now() + bench_side::LONGEST;
+    loop {
+        rig.idle(0.2);
+        let read = page.reads(READ);
+        if rig.said.last() == Some(&read) {
+            return;
+        }
+        assert!(Instant::now() < end, "read {read:?}; cues {:#?}", rig.said);
+    }
 }
 
 /// A cue is read aloud once; a reading never.

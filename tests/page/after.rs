@@ -768,6 +768,21 @@ fn what_is_in_an_oil_is_written_down_on_the_page() {
         1,
         "{inside}"
     );
+    // What else it lacks is written down: it is not called complete for that.
+    screen.write("What it is", "bath soak");
+    screen.write("Keeps, months", "18");
+    screen.press("Write them into the formula");
+    screen.reads("Names and label texts from");
+    screen.write("Who answers for it", "Saltmarsh Bench, 1 Quay Row");
+    screen.press("Write it down");
+    screen.reads("lacks: net contents.");
+    screen.write("Grams in one package", "95\n");
+    let seen = screen.reads("is not to be relied on: its ingredients are not complete");
+    assert!(
+        !has(&seen, "inside", "Nothing that bismar knows"),
+        "{seen:#}"
+    );
+    screen.pictures("room-label-incomplete");
     screen.press("Suppliers’ papers");
     screen.reads("Rose wax");
     screen.write(

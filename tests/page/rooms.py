@@ -32,8 +32,8 @@ const texts = (css) => [...document.querySelectorAll(css)].filter((one) => one.o
 return {
   path: location.pathname, focus: document.activeElement?.closest("[id]")?.id, document: document.title, door: shown("door"), rehearsal: shown("rehearsal"), batch: shown("batch"),
   view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
-  say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
-  tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"), trouble: shown("trouble"),
+  say: shown("say"), mark: document.getElementById("mark-use")?.getAttribute("href"), pour: document.body.dataset.pour, ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
+  tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), keys: shown("keys"), strip: shown("strip"), trouble: shown("trouble"),
   said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), to_stopped: shown("to-stopped"), choices: shown("choices"),
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
   place: shown("place"), ahead: shown("ahead"), scales: shown("scales"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
@@ -149,13 +149,23 @@ def paste(page, label, text):
     page.execute_script("document.execCommand('insertText', false, arguments[0])", text)
 
 
-def pictures(page, folder, name):
+# The size of the page, where no picture is made in another.
+stands = (768, 1024)
+
+
+def stand(page, wide, high):
+    global stands
+    stands = (wide, high)
+    size(page, *stands)
+
+
+def pictures(page, folder, name, sizes=SIZES, schemes=driven.SCHEMES):
     worst = {"wide": [], "small": [], "broken": [], "cut": [], "slides": [], "parted": []}
     fields = CUT + "return cut([...document.querySelectorAll('.field :is(input:not([type]), select)')].filter((one) => one.checkVisibility()))"
     keys = BROKEN + "return broken([...document.querySelectorAll('.key, #say, h1, label, summary')].filter((one) => one.offsetParent))"
-    for scheme in driven.SCHEMES:
+    for scheme in schemes:
         dressed(page, scheme)
-        for wide, high in SIZES:
+        for wide, high in sizes:
             size(page, wide, high)
             time.sleep(0.15)
             page.save_screenshot(os.path.join(folder, f"{name}-{wide}x{high}-{scheme}.png"))
@@ -168,7 +178,7 @@ def pictures(page, folder, name):
                 if seen[what]:
                     worst[what].append(f"{wide} {scheme} {seen[what]}")
     dressed(page, None)
-    size(page, 768, 1024)
+    size(page, *stands)
     return worst
 
 
@@ -325,7 +335,8 @@ def main():
             "beside": lambda: beside(page, address),
             "turn": lambda: turn(page),
             "in both": lambda words: in_both(page, words),
-            "pictures": lambda name: pictures(page, folder, name),
+            "stand": lambda wide, high: stand(page, wide, high),
+            "pictures": lambda name, *more: pictures(page, folder, name, *more),
             "picture": lambda made, kept: picture(page, made, kept),
             "charts": lambda name: charts(page, folder, name),
             "drawn": lambda svg: {"drawn": page.execute_script(DRAWN, svg)},

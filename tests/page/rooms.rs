@@ -5,13 +5,16 @@
 use std::io::Write as _;
 use std::time::{Duration, Instant};
 
+use bismar::language::Language;
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 
 use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::scale::Scale;
-use crate::bench_side::script::{Script, Seat, pictures};
+use crate::bench_side::script::{Script, Seat, loose, pictures};
 use crate::bench_side::served::Served;
 use crate::bench_side::{Daemon, LONGEST, VESSEL};
+use crate::states::said_in;
 
 const FORMULA: &str = r#"
 [formula]
@@ -42,8 +45,13 @@ limits = { max = 5 }
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 const JAR: f64 = 98.40;
 
-/// The page in its browser.
-pub struct Screen(Script);
+/// The page in its browser, in a language.
+pub struct Screen {
+    script: Script,
+    language: Language,
+    /// What pictures of a way are called, and the one size in which they are made: (width, height) in px.
+    way: Option<(String, (u32, u32))>,
+}
 
 impl Screen {
     fn open(seat: Seat, served: &Served<Scale>) -> Screen {
@@ -59,13 +67,67 @@ impl Screen {
 
     fn of(seat: Seat, address: &str, browser: &str) -> Screen {
         let words = [address, &pictures(), browser];
-        Screen(Script::start(seat, "rooms.py", &words))
+        Screen {
+            script: Script::start(seat, "rooms.py", &words),
+            language: Language::English,
+            way: None,
+        }
+    }
+
+    /// From now on its words are told in the language, its pictures made in one size.
+    pub fn goes(&mut self, language: Language, (wide, high): (u32, u32)) {
+        self.language = language;
+        self.way = Some((format!("way-{}", language.tag()), (wide, high)));
+        self.tell(&json!(["stand", wide, high]));
+    }
+
+    pub fn is_english(&self) -> bool {
+        self.language == Language::English
+    }
+
+    /// An English text of the page, as it is in the language.
+    pub fn own(&self, english: &str) -> String {
+        self.says_in("page", english)
+    }
+
+    /// An English text that bismar says, as it is in the language.
+    pub fn told(&self, english: &str) -> String {
+        self.says_in("", english)
+    }
+
+    fn says_in(&self, context: &str, english: &str) -> String {
+        match self.is_english() {
+            true => english.to_owned(),
+            false => loose(&said_in(self.language, context, english)),
+        }
+    }
+
+    /// What such a message begins with, before its first slot.
+    pub fn begins(&self, message: &str) -> String {
+        let own = self.language.message("", message);
+        assert!(own.is_some() || self.is_english(), "{message}");
+        let (begins, _) = own.unwrap_or(message).split_once('{').unwrap();
+        begins.to_owned()
+    }
+
+    pub fn number(&self, number: &str) -> String {
+        self.language.number(number)
+    }
+
+    /// A picture on the way, where some are made, and its faults.
+    #[track_caller]
+    pub fn on_the_way(&mut self, name: &str) {
+        if let Some((way, size)) = &self.way {
+            let name = format!("{way}-{name}");
+            let seen = self.tell(&json!(["pictures", name, [size], ["light"]]));
+            is_whole(&name, &seen);
+        }
     }
 
     /// Does it; what the page shows then.
     #[track_caller]
     pub fn tell(&mut self, deed: &Value) -> Value {
-        let seen = self.0.does(deed);
+        let seen = self.script.does(deed);
         assert!(seen["failed"].is_null(), "{deed}: {seen:#}");
         seen
     }
@@ -111,9 +173,14 @@ impl Screen {
     #[track_caller]
     pub fn pictures(&mut self, name: &str) {
         let seen = self.tell(&json!(["pictures", name]));
-        for fault in ["wide", "small", "broken", "cut", "slides", "parted"] {
-            assert_eq!(seen[fault], json!([]), "{name} is too {fault}: {seen:#}");
-        }
+        is_whole(name, &seen);
+    }
+}
+
+#[track_caller]
+fn is_whole(name: &str, seen: &Value) {
+    for fault in ["wide", "small", "broken", "cut", "slides", "parted"] {
+        assert_eq!(seen[fault], json!([]), "{name} is too {fault}: {seen:#}");
     }
 }
 
@@ -129,7 +196,11 @@ pub fn pour(pan: &Scale, vessel: f64, grams: f64) {
     }
 }
 
-/// Pours, puts and lifts as the page says, until `done`. `grams` is what is poured of an ingredient.
+fn marked(seen: &Value, mark: &str) -> bool {
+    seen["mark"] == format!("#m-{mark}")
+}
+
+/// Pours, puts and lifts as the page's mark says, until `done`. `grams` is what is poured of an ingredient.
 #[track_caller]
 pub fn weigh(
     screen: &mut Screen,
@@ -146,19 +217,19 @@ pub fn weigh(
             return seen;
         }
         assert!(Instant::now() < end, "no end: {seen:#}");
-        if has(&seen, "say", "Lift") && stands {
+        if marked(&seen, "lift") && stands {
             pan.put(0.0);
             stands = false;
-        } else if has(&seen, "say", "Then say next") {
+        } else if marked(&seen, "mix") {
             // A question is answered once it has been read.
             std::thread::sleep(Duration::from_secs(1));
             mixed(screen);
-        } else if has(&seen, "say", "Place") && !stands {
+        } else if marked(&seen, "place") && !stands {
             // The empty pan is seen at rest before a hand is there.
             std::thread::sleep(Duration::from_millis(800));
             pan.put(vessel);
             (stands, poured) = (true, String::new());
-        } else if has(&seen, "word", "still to add") && stands {
+        } else if seen["pour"] == "short" && stands {
             let name = seen["ingredient"].to_string();
             if name != poured {
                 pour(pan, vessel, grams(&seen));
@@ -177,17 +248,26 @@ fn mixed(screen: &mut Screen) {
     for next in seen["ahead"].as_str().unwrap_or_default().lines() {
         assert!(!recorded.contains(next), "{seen:#}");
     }
-    let last = has(&seen, "say", "the batch is done");
-    assert_eq!(has(&seen, "place", "comes next"), !last, "{seen:#}");
-    screen.press("Next");
-    let seen = screen.until("the next step", |seen| !has(seen, "say", "Then say next"));
+    let last = match screen.is_english() {
+        true => has(&seen, "say", "the batch is done"),
+        false => seen["ahead"].is_null(),
+    };
+    assert!(
+        !screen.is_english() || has(&seen, "place", "comes next") != last,
+        "{seen:#}"
+    );
+    screen.on_the_way("mix");
+    let next = screen.own("Next");
+    screen.press(&next);
+    let seen = screen.until("the next step", |seen| !marked(seen, "mix"));
     // Nothing follows the last.
     assert!(!last || !has(&seen, "answer", "next"), "{seen:#}");
 }
 
 /// The number on the page.
 pub fn digits(seen: &Value) -> f64 {
-    seen["digits"].as_str().unwrap().parse().unwrap()
+    let digits = seen["digits"].as_str().unwrap();
+    digits.replace(',', ".").parse().unwrap()
 }
 
 #[test]
@@ -676,6 +756,48 @@ fn a_batch_is_made_in_firefox() {
     screen.pictures("firefox-record");
     let console = screen.tell(&json!(["console"]));
     assert_eq!(console["console"], json!([]), "{console:#}");
+}
+
+/// A lot is taken just as bismar falls silent: the page says that it does not know whether that was heard, offers
+/// nothing more, and tells what is true once bismar is back.
+#[test]
+fn a_lot_that_is_taken_as_the_page_loses_bismar_is_not_said_to_be_taken() {
+    let lots = "[[lot]]\nname = \"S-7\"\ningredient = \"Sea salt\"\namount = \"2 kg\"\n";
+    let seat = Seat::take();
+    let mut served = Served::on(Scale::start, "", |person| {
+        person.file("soak.toml", FORMULA);
+        person.file("home/.config/bismar/lots.toml", lots);
+    });
+    let mut screen = Screen::open(seat, &served);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    served.person.begins();
+    let offered = |seen: &Value| has(seen, "keys", "Take lot S-7");
+    screen.until("the offer", offered);
+    // A question is answered once it has been read.
+    std::thread::sleep(Duration::from_secs(1));
+    let id = Pid::from_child(&served.daemon.child);
+    kill_process(id, Signal::STOP).unwrap();
+    screen.press("Take lot S-7");
+    screen.until("lost", |seen| has(seen, "say", "has lost bismar"));
+    let seen = screen.until("no answer", |seen| {
+        has(
+            seen,
+            "answer",
+            "it is not known whether \"Take lot S-7\" was taken",
+        )
+    });
+    assert!(!offered(&seen), "{seen:#}");
+    assert!(!has(&seen, "lot", "S-7"), "{seen:#}");
+    served.daemon.child.kill().unwrap();
+    served.daemon.child.wait().unwrap();
+    served.daemon = Daemon::start(&served.person);
+    let seen = screen.until("the offer again", offered);
+    assert!(has(&seen, "lot", "not named yet"), "{seen:#}");
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Take lot S-7");
+    screen.until("taken", |seen| has(seen, "lot", "Lot: S-7"));
+    let log = std::fs::read_to_string(only_log(&served.person)).unwrap();
+    assert_eq!(log.matches("lot of Sea salt: S-7").count(), 1, "{log}");
 }
 
 /// The daemon is killed and started again in the middle of a batch: the page on the wall asks for no key,

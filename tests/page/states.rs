@@ -346,14 +346,14 @@ fn states(served: &Served) -> Vec<State> {
     ]
 }
 
-/// An English text as another language says it, found among all that it says as a reader would: the message whose words it
-/// has, in its order, with what stands in the gaps.
-fn said_in(language: Language, english: &str) -> String {
+/// An English text as another language says it, found among all that it says in a context as a reader would: the message
+/// whose words it has, in its order, with what stands in the gaps.
+pub fn said_in(language: Language, of: &str, english: &str) -> String {
     if english.is_empty() {
         return String::new();
     }
     let all: Vec<_> = (language.all())
-        .filter(|(context, ..)| context.is_empty())
+        .filter(|(context, ..)| *context == of)
         .collect();
     let mut found: Vec<_> = all
         .iter()
@@ -376,8 +376,8 @@ fn said_in(language: Language, english: &str) -> String {
             .any(|(_, pattern, _)| gaps(pattern, first).is_some())
         {
             let (first, rest) = (
-                said_in(language, first),
-                said_in(language, rest.trim_start()),
+                said_in(language, of, first),
+                said_in(language, of, rest.trim_start()),
             );
             return format!("{first} {rest}");
         }
@@ -418,7 +418,9 @@ fn filled(language: Language, own: &str, gaps: &[(String, &str)]) -> String {
         let (name, form) = slot.split_once(':').unwrap_or((slot, ""));
         let inside = gaps.iter().find(|(gap, _)| gap == name).unwrap().1;
         let number = inside.parse::<f64>().is_ok();
-        let word = language.message(form, inside).map(str::to_owned);
+        let word = language.message(form, inside);
+        let word = word.or_else(|| language.message("page", inside));
+        let word = word.map(str::to_owned);
         text.push_str(&match number {
             true => language.number(inside),
             false => word.unwrap_or_else(|| inside.to_owned()),
@@ -433,7 +435,7 @@ fn in_language(state: State, language: Language) -> State {
     let said = |event: Value| {
         let mut event = event;
         if let Some(say) = event["say"].as_str() {
-            let say = said_in(language, say);
+            let say = said_in(language, "", say);
             event["lead"] = match event["lead"].as_u64() {
                 Some(lead) if lead > 0 => json!(say.find(" g ").unwrap() + 3),
                 Some(_) | None => Value::Null,
@@ -599,6 +601,32 @@ fn each_key_says_what_it_will_do_and_what_is_shown_is_what_counts() {
     let seal = page
         .does(json!({"do": "script", "text": "return document.getElementById('seal').innerText"}));
     assert_eq!(seal["is"], "!");
+
+    // What nobody could judge is neither good nor off.
+    let mut unproven = lift.events.clone();
+    for event in &mut unproven {
+        if event["event"] == "recorded" {
+            event["verdict"] = Value::Null;
+        }
+    }
+    let state = State {
+        name: "lift without a verdict",
+        events: unproven,
+        more: lift.more.clone(),
+        say: lift.say.clone(),
+    };
+    page.shows(&state);
+    for (tag, screen) in ["390", "1366"].into_iter().zip([SCREENS[0], SCREENS[3]]) {
+        let seen = page.reads(screen, LETTERS[0]);
+        assert_eq!(seen["word"], json!("recorded, no verdict"), "{seen:#}");
+        assert!(has(&seen, "recorded", "61.80 g, no verdict"), "{seen:#}");
+        for fault in ["cut", "covered", "over", "out", "broken"] {
+            assert_eq!(seen[fault], json!([]), "{tag} {fault}: {seen:#}");
+        }
+    }
+    let seal = page
+        .does(json!({"do": "script", "text": "return document.getElementById('seal').innerText"}));
+    assert_eq!(seal["is"], "□");
 
     // What was recorded before is none of the emptied beaker's, nor is the next step's lot.
     let recorded = json!({"at": 8.0, "event": "recorded", "step": 1, "ingredient": "Sea salt", "net": "60.20",

@@ -189,7 +189,9 @@ fn what_was_just_stopped_is_offered_and_two_pages_take_it_up_once() {
     });
     let log = served.person.path(LOGS).join("scrub-3.csv");
     let taken = cells(&log, "note", "note");
-    let taken = taken.iter().filter(|note| note.contains("did not end it"));
+    let taken = taken
+        .iter()
+        .filter(|note| note.contains("no longer counts"));
     assert_eq!(taken.count(), 1);
     served.person.run(&["stop"]).ended(0);
     screen.press("Bench");

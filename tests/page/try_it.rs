@@ -19,9 +19,14 @@ use crate::rooms::{Screen, has};
 
 /// A person on the first day: the page is on, and there is no scale.
 pub fn first_day() -> (Person, Daemon) {
+    first_day_with("")
+}
+
+/// The same, with `more` at the head of the configuration.
+pub fn first_day_with(more: &str) -> (Person, Daemon) {
     let person = Person::new();
     person.configures(&format!(
-        "[page]\non = true\nport = {}\n[cues]\ndesktop = false\nsound = false\n",
+        "{more}[page]\non = true\nport = {}\n[cues]\ndesktop = false\nsound = false\n",
         free_port()
     ));
     let daemon = Daemon::start(&person);

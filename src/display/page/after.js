@@ -22,7 +22,7 @@ export async function label(name) {
   const rules = field(t`Sold in`, { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
   rules.input.value = remembered(kept, "bismar-rules") ?? "";
   const net = field(t`Grams in one package`, { ...decimal, onchange: () => draw() }, t`empty: the lightest jar, or as planned`);
-  const which = field(t`Net weight on the labels`, { choices: [["", t`The lightest jar’s`], ["true", t`Each jar its own`]], onchange: () => draw() });
+  const which = field(t`Net weight on the labels`, { choices: [["", t`The lightest jar’s`], ["true", t`Each jar its own`]] });
   const text = field(t`Names and label texts from`, { choices: [["", t`The formula as it was weighed`], ["true", t`The formula as it is now`]], onchange: () => draw() });
   const box = stack();
   const asked = () => ({ batch: name, rules: rules.value, ...(net.value && { net: mass(net.value) }), ...(text.value && { as_now: "true" }) });
@@ -56,7 +56,9 @@ function labelled(reply, onPaper, again) {
   const free = reply.lines.some((line) => line.any_order);
   return [
     reply.incomplete.length ? lines(reply.incomplete.map((why) => t`NOT COMPLETE: ${why}.`), "lines heed") : null,
-    big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.` : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
+    big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.`
+      : reply.incomplete.length ? t`The label of ${reply.product} is not to be relied on: its ingredients are not complete.`
+      : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
     reply.looked_into ? link("papers", t`Suppliers’ papers`) : null,
     keys(
       onPage(() => question("labels", onPaper()), t`Labels to print`),

@@ -269,8 +269,9 @@ function amount() {
   if (why) return { big: "none", digits: "–", word: t`No live weight: ${why.words}` };
   const here = recordedHere();
   if (here) {
-    const inside = here.verdict === "inside";
-    return { big: "recorded", digits: figure(fine(here.net)), word: [t`recorded`, VERDICTS[here.verdict]].filter(Boolean).join(", "), seal: know.cue.urgent ? "?" : inside || !here.verdict ? "✓" : "!" };
+    // A weight that nobody could judge has neither the mark of a good one nor that of one that is off.
+    const seal = { inside: "✓", none: "□" }[here.verdict ?? "none"] ?? "!";
+    return { big: "recorded", digits: figure(fine(here.net)), word: `${t`recorded`}, ${verdictOf(here)}`, seal: know.cue.urgent ? "?" : seal };
   }
   const missing = know.pour?.missing ?? null;
   if (missing !== null) {
@@ -440,6 +441,7 @@ function paintTrough(shown) {
 
 const answers = { next: t`Next`, again: t`Again`, keep: t`Keep`, undo: t`Undo`, cancel: t`Cancel` };
 const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
+const verdictOf = ({ verdict }) => VERDICTS[verdict] ?? t`no verdict`;
 
 function paintChoices() {
   // A fault hides what is asked and does not take its answers away.
@@ -502,7 +504,7 @@ function paintSide() {
   keep($("to-remedies"), "hidden", !inBatch() || (know.state !== "decision" && know.cue?.asks !== "remedy"));
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
-  const what = leftOut ? t`left out` : recorded && [`${figure(fine(recorded.net))} g`, VERDICTS[recorded.verdict]].filter(Boolean).join(", ");
+  const what = leftOut ? t`left out` : recorded && `${figure(fine(recorded.net))} g, ${verdictOf(recorded)}`;
   put("recorded", recorded ? t`Recorded: ${recorded.ingredient} ${what}` : "");
   rows("scales", [...know.scales].map(([name, scale]) => t`Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
@@ -581,7 +583,8 @@ async function press(word, more) {
     load();
     put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? t`bismar did not take it (${code}).`));
   } catch {
-    put("answer", t`No answer from bismar: it is not known whether "${answers[word] ?? word}" was taken.`);
+    const key = word === "lot" ? t`Take lot ${more.lot}` : word === "stop" ? $("stop-word").textContent : answers[word];
+    put("answer", t`No answer from bismar: it is not known whether "${key}" was taken.`);
   } finally {
     busy = false;
     for (const button of $("choices").children) button.removeAttribute("aria-disabled");

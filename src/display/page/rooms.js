@@ -310,7 +310,7 @@ async function record(name) {
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
     [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
     [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, VERDICTS[step.verdict] ?? step.verdict ?? t`no verdict`))]] }));
-  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, VERDICTS[jar.verdict] ?? jar.verdict ?? ""] }));
+  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, VERDICTS[jar.verdict] ?? jar.verdict ?? (jar.net == null ? "" : t`no verdict`)] }));
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
   const plain = encodeURIComponent(name);
   return [
