@@ -602,6 +602,23 @@ impl Engine {
             return Ok(phrase!("Nothing to keep."));
         };
         let without_lot = self.lacks_lot(&step);
+        if let State::TareUnknown(unsure) = &self.run.state
+            && unsure.why == Why::InHand
+        {
+            let unsure = **unsure;
+            let rests = self.pans[step.scale].level(self.now);
+            let stands = |level: super::steady::Level| {
+                (level.weight - unsure.level.weight).abs() <= level.d * 5
+            };
+            if let Some(tared) = unsure.onto.filter(|_| rests.is_some_and(stands)) {
+                let (state, said) = self.was_poured_at_once(&step, &unsure, tared);
+                self.enter(state);
+                return Ok(said);
+            }
+            return Err(Refused::new(phrase!(
+                "The scale is not at rest. Wait a moment, then say keep again."
+            )));
+        }
         let run = &mut self.run;
         let (tared, away) = match run.state.clone() {
             State::Lift(_) => {

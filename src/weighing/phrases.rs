@@ -566,7 +566,7 @@ pub(super) fn came_in_one_go(step: &Step, came: Mass, d: Mass) -> Sentence {
 /// What was tared is back, and holds what nobody saw come.
 pub(super) fn filled_in_hand(step: &Step, more: Mass, d: Mass) -> Sentence {
     phrase!(
-        "{more} g heavier than when it left. If it is the same vessel and that is {name}, say next; if not, say again and \
+        "{more} g heavier than when it left. If it is the same vessel and that is {name}, say keep; if not, say again and \
          begin with an empty one.",
         more = grams(more, d),
         name = &step.ingredient

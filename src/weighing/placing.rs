@@ -625,7 +625,7 @@ impl Engine {
     /// What was asked before in this step, with nothing more known by it, is settled by a word.
     fn asked_often(&mut self, why: Why) -> Why {
         let run = &mut self.run;
-        if why.takes_a_word() {
+        if why.takes_a_word() || why == Why::InHand {
             return why;
         }
         let times = run.asks_in_step() + 1;
@@ -672,7 +672,12 @@ impl Engine {
                     Why::InHand => phrases::filled_in_hand(&step, more, d),
                     _ => phrases::came_in_one_go(&step, more, d),
                 };
-                (say, &[Choice::Next, Choice::Again])
+                // Whoever half hears it says next, and counts another vessel as what is in it.
+                let choices: &[Choice] = match unsure.why {
+                    Why::InHand => &[Choice::Keep, Choice::Again],
+                    _ => &[Choice::Next, Choice::Again],
+                };
+                (say, choices)
             }
         };
         let kind = match unsure.why {
@@ -833,7 +838,7 @@ impl Engine {
         };
         let unsure = TareUnknown { why, ..unsure };
         let why = self.asked_often(why);
-        if why.takes_a_word() && !proof {
+        if (why.takes_a_word() || why == Why::InHand) && !proof {
             return self.ask_about_tare(TareUnknown { why, ..unsure });
         }
         let way = self.way_now();

@@ -138,9 +138,8 @@ impl Why {
             | Why::OtherBowl
             | Why::Often
             | Why::Light
-            | Why::Onto
-            | Why::InHand => true,
-            Why::Shape | Why::Unseen | Why::Stood => false,
+            | Why::Onto => true,
+            Why::Shape | Why::Unseen | Why::Stood | Why::InHand => false,
         }
     }
 }

@@ -731,12 +731,12 @@ fn what_is_poured_into_the_vessel_in_the_hand_is_asked_about_and_counts() {
     b.land(0.0).hold(2.0).land(190.0).hold(3.0);
     asks(
         &b,
-        "40.00 g heavier than when it left. If it is the same vessel and that is Salt, say next",
+        "40.00 g heavier than when it left. If it is the same vessel and that is Salt, say keep",
     );
     // Taken up once more, and filled on.
     b.land(0.0).hold(2.0).land(195.0).hold(3.0);
     asks(&b, "45.00 g heavier than when it left");
-    b.say(Command::Next).hold(1.0);
+    b.say(Command::Keep).hold(1.0);
     asks(&b, "15.00 g to add");
     b.pour(210.0, 4.0).hold(3.0).land(0.0).hold(2.0);
     b.expect(&["60.00"]);
