@@ -337,7 +337,7 @@ impl Engine {
     }
 
     /// A key after the record, or a lift at once.
-    /// Whether a jump after a weight was the key: a lift does not end at zero where the empty pan shows another.
+    /// Whether a jump was the key: with another tare in force neither a lift nor an empty pan shows zero.
     pub(super) fn is_key(&self, scale: ScaleIndex, jump: Jump, d: Mass) -> bool {
         match jump.cause {
             JumpCause::Key => true,

@@ -167,8 +167,6 @@ pub struct Pan {
     pub mute: bool,
     /// Lines since the last reading that could not be read.
     pub unread: u32,
-    /// Lines that were due before the last one.
-    absent: u32,
     /// The unit in which it spoke first.
     pub usual: Option<Unit>,
     /// The readability in grams, where it spoke in such a unit: in another one its digits may be finer than its step.
@@ -379,7 +377,6 @@ impl Pan {
             heard: None,
             mute: false,
             unread: 0,
-            absent: 0,
             usual: None,
             metric: None,
         }
@@ -662,7 +659,7 @@ impl Pan {
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
         // Lines that never came say no more of a load on its way than those that could not be read.
         let absent = (silence + self.interval / 2) / self.interval.max(1);
-        self.absent = u32::try_from(absent.saturating_sub(1)).unwrap_or(u32::MAX);
+        let absent = u32::try_from(absent.saturating_sub(1)).unwrap_or(u32::MAX);
         if gap {
             if let Some(zero) = &mut self.zero {
                 let sure = std::mem::replace(&mut zero.sure, Sure::Guessed);
@@ -687,7 +684,7 @@ impl Pan {
             self.unconfirmed = None;
             None
         } else {
-            self.confirm_jump(before, r, d, unread)
+            self.confirm_jump(before, r, d, unread, absent)
         };
         match change {
             _ if jump.is_some() || self.unconfirmed.is_some() => self.sends.leapt(),
@@ -721,15 +718,10 @@ impl Pan {
         }
         let presses = self.follow_presses(r, d, steady);
         let plateau = self.follow_anchor(before, r, d);
-        let was_still = before
-            .zip(self.prior)
-            .is_some_and(|(b, prior)| (b.weight - prior).abs() <= d);
-        let swings = before.zip(self.prior).is_some_and(|(b, prior)| {
-            let rose = b.weight - prior;
-            rose > Mass::ZERO && rose > poured(b, r) + d * 20
-        });
-        let came = before.zip(self.prior);
-        let came = came.map_or(Mass::ZERO, |(b, prior)| (b.weight - prior).abs());
+        let came = before.zip(self.prior).map(|(b, prior)| b.weight - prior);
+        let was_still = came.is_some_and(|came| came.abs() <= d);
+        let pourable = before.map_or(Mass::ZERO, |before| poured(before, r));
+        let swings = came.is_some_and(|rose| rose > Mass::ZERO && rose > pourable + d * 20);
         self.prior = before.map(|b| b.weight);
         self.flat = Some(Level::go_on(self.flat, r.at, r.weight, d));
         let peak = self.follow_peak(r);
@@ -753,8 +745,8 @@ impl Pan {
             lines_lost: unread > MOST_UNREAD,
             was_still,
             swings,
-            pourable: before.map_or(Mass::ZERO, |before| poured(before, r)),
-            came,
+            pourable,
+            came: came.unwrap_or_default().abs(),
             unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
         }
@@ -811,8 +803,9 @@ impl Pan {
         r: &Reading,
         d: Mass,
         unread: u32,
+        absent: u32,
     ) -> Option<Jump> {
-        let found = self.find_jump(before, r, d, unread);
+        let found = self.find_jump(before, r, d, unread, absent);
         if let Some(jump) = self.unconfirmed.take() {
             let most = before.map_or(Mass::ZERO, |before| poured(before, r)) + d * 20;
             let stays = r.weight >= -(d * 20) && r.weight <= most;
@@ -836,6 +829,7 @@ impl Pan {
         r: &Reading,
         d: Mass,
         unread: u32,
+        absent: u32,
     ) -> Option<Jump> {
         // What shows the same did not jump.
         let before = before.filter(|before| before.weight != r.weight)?;
@@ -865,7 +859,7 @@ impl Pan {
         let clean = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
         // What was not quite at rest goes on below the key.
         let fell = before.weight - r.weight > d * 100;
-        let passed = unread.max(self.absent);
+        let passed = unread.max(absent);
         let surely = fell && self.is_slower_than_readings(passed.saturating_add(1));
         let to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
         if !(clean && to_zero && anchor.abs() > d * 20) {

@@ -48,10 +48,9 @@ impl Engine {
             // The TARE key on what should be lifted, or a lift at once. What stood there was not asked
             // for, and nobody says that it is empty.
             self.suspect(Why::Stood);
-            let (zero, shift) = (self.zero(scale), jump.to - jump.from);
-            if jump.cause == JumpCause::Key || zero.abs() > vessel_at_least(seen.d) {
+            if self.is_key(scale, jump, seen.d) {
                 // With another tare in force an empty pan would not show zero.
-                self.shift_zero(scale, shift, jump.sure);
+                self.shift_zero(scale, jump.to - jump.from, jump.sure);
                 return clear(unseen);
             }
             return clear(true);
@@ -578,10 +577,9 @@ impl Engine {
             return (!known).then_some(Why::Same);
         }
         if let Some(lost) = run.coming.lost_vessel
-            && let Some(empty) = lost.empty
+            && lost.empty.is_some()
             && !known
-            && mass > empty + d * 5
-            && mass <= empty + step.highest * 2
+            && lost.may_be(mass, step.highest, d)
         {
             let in_hand = lost.unpoured && suspect.is_none() && !maybe_there;
             return Some(if in_hand { Why::InHand } else { Why::Unseen });
@@ -616,16 +614,13 @@ impl Engine {
             return false;
         };
         let lost = self.run.coming.lost_vessel;
-        lost.is_some_and(|lost| {
-            lost.empty
-                .is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
-        })
+        lost.is_some_and(|lost| lost.may_be(mass, step.highest, d))
     }
 
     /// What was asked before in this step, with nothing more known by it, is settled by a word.
     fn asked_often(&mut self, why: Why) -> Why {
         let run = &mut self.run;
-        if why.takes_a_word() || why == Why::InHand {
+        if why.has_an_answer() {
             return why;
         }
         let times = run.asks_in_step() + 1;
@@ -665,20 +660,15 @@ impl Engine {
                 phrases::light(way, unsure.mass, unsure.level.d),
                 &[Choice::Next],
             ),
-            Why::Onto | Why::InHand => {
-                let base = unsure.onto.map_or(Mass::ZERO, |tared| tared.tare.base);
-                let (more, d) = (unsure.level.weight - base, unsure.level.d);
-                let say = match unsure.why {
-                    Why::InHand => phrases::filled_in_hand(&step, more, d),
-                    _ => phrases::came_in_one_go(&step, more, d),
-                };
-                // Whoever half hears it says next, and counts another vessel as what is in it.
-                let choices: &[Choice] = match unsure.why {
-                    Why::InHand => &[Choice::Keep, Choice::Again],
-                    _ => &[Choice::Next, Choice::Again],
-                };
-                (say, choices)
-            }
+            Why::Onto => (
+                phrases::came_in_one_go(&step, unsure.came_onto(), unsure.level.d),
+                &[Choice::Next, Choice::Again],
+            ),
+            // Whoever half hears it says next, and counts another vessel as what is in it.
+            Why::InHand => (
+                phrases::filled_in_hand(&step, unsure.came_onto(), unsure.level.d),
+                &[Choice::Keep, Choice::Again],
+            ),
         };
         let kind = match unsure.why {
             Why::JustWeighed => CueKind::Lift,
@@ -718,9 +708,7 @@ impl Engine {
             }
         }
         if let Some(jump) = seen.jump
-            && (jump.cause == JumpCause::Key
-                || (jump.cause == JumpCause::Unknown
-                    && self.zero(scale).abs() > vessel_at_least(seen.d)))
+            && self.is_key(scale, jump, seen.d)
         {
             self.shift_zero(scale, jump.to - jump.from, jump.sure);
             return State::TareUnknown(Box::new(unsure));
@@ -838,7 +826,7 @@ impl Engine {
         };
         let unsure = TareUnknown { why, ..unsure };
         let why = self.asked_often(why);
-        if (why.takes_a_word() || why == Why::InHand) && !proof {
+        if why.has_an_answer() && !proof {
             return self.ask_about_tare(TareUnknown { why, ..unsure });
         }
         let way = self.way_now();

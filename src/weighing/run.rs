@@ -245,6 +245,15 @@ pub(super) struct Lost {
     pub unpoured: bool,
 }
 
+impl Lost {
+    /// Whether `mass` may be it with some of a step in it, of which `highest` is in tolerance; anything where its own
+    /// mass is not known.
+    pub fn may_be(&self, mass: Mass, highest: Mass, d: Mass) -> bool {
+        self.empty
+            .is_none_or(|empty| mass > empty + d * 5 && mass <= empty + highest * 2)
+    }
+}
+
 /// What the empty pan will say of records, once their vessel is off.
 #[derive(Debug)]
 pub(super) struct LiftCheck {

@@ -99,6 +99,12 @@ impl TareUnknown {
             onto: None,
         }
     }
+
+    /// What is there besides the vessel that it came onto, or into.
+    pub fn came_onto(&self) -> Mass {
+        let base = self.onto.map_or(Mass::ZERO, |tared| tared.tare.base);
+        self.level.weight - base
+    }
 }
 
 /// Why a vessel that stands there is not taken for empty.
@@ -141,6 +147,11 @@ impl Why {
             | Why::Onto => true,
             Why::Shape | Why::Unseen | Why::Stood | Why::InHand => false,
         }
+    }
+
+    /// Whether the question itself has a word that ends it, however often it is asked.
+    pub fn has_an_answer(self) -> bool {
+        self.takes_a_word() || self == Why::InHand
     }
 }
 

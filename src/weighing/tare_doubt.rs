@@ -113,12 +113,7 @@ impl Engine {
         let another = tared.disturbed.take().is_some_and(|was| was.replaced);
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
-        let known_zero = self.pans[scale].zero.is_some();
-        // With another tare in force an empty pan would not show zero.
-        let key = jump.cause == JumpCause::Key
-            || (jump.cause == JumpCause::Unknown
-                && known_zero
-                && zero.abs() > vessel_at_least(seen.d));
+        let key = self.is_key(scale, jump, seen.d);
         if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
             // Even a mark of gross says little: the ZERO key may leave it.
