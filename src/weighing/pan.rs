@@ -513,13 +513,15 @@ impl Pan {
     }
 
     /// Whether `shown` came onto the empty pan over fewer readings than a load does on this scale, and has not rested: a
-    /// mean over a while shows what touches the pan for a moment so, and lets go of it as fast.
-    fn only_touched(&self, shown: Mass, d: Mass) -> bool {
+    /// mean over a while shows what touches the pan for a moment so, and lets go of it as fast: it shows the empty pan
+    /// again.
+    fn only_touched(&self, shown: Mass, now: Mass, d: Mass) -> bool {
         let (fewest, seen) = self.on_the_way;
-        seen > 0 && self.arrives(shown, d) && {
-            let zero = self.zero_shown().unwrap_or_default();
-            self.shape(zero, shown, d).on_the_way < fewest
-        }
+        let zero = self.zero_shown().unwrap_or_default();
+        seen > 0
+            && (now - zero).abs() <= d * 20
+            && self.arrives(shown, d)
+            && self.shape(zero, shown, d).on_the_way < fewest
     }
 
     /// What is learned of the filter so far.
@@ -886,7 +888,7 @@ impl Pan {
         let poured_at_most = Some(poured(before, r));
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
-            _ if self.only_touched(before.weight, d) => JumpCause::Load,
+            _ if self.only_touched(before.weight, r.weight, d) => JumpCause::Load,
             // Neither a lift nor a landing is so fast on this scale.
             (None, _) | (_, None) | (Some(_), Some(_))
                 if surely || (self.is_slower_than_readings(passed) && r.weight.abs() <= d) =>

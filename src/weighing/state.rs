@@ -1215,6 +1215,7 @@ impl Written {
         let (most, slow) = &mut self.trail.lightened;
         *most = fell.max(*most);
         *slow = if fell * 4 <= *most { *slow + 1 } else { 0 };
-        *slow >= 3
+        // With nearly all of the load still there a hand that lifts has hardly begun.
+        *slow >= if gone * 10 <= load { 2 } else { 3 }
     }
 }

@@ -486,10 +486,16 @@ impl Engine {
             tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(mass));
         }
         let Some(vessel) = known.or(loose) else {
-            if old.exact && !unmoved {
-                // The key took off all that stood there at rest: so the guess was right.
+            // The empty pan shows just what the keys took off: neither swallowed anything.
+            let strays = (level.weight - (old.before.zero + tared.tare.base - old.before.base)).abs();
+            if !unmoved && (old.exact || strays <= level.d * 5) {
+                // The key took off all that stood there at rest, or as much as was seen: so the guess was right.
                 tared.suspect = None;
                 tared.tare.vessel = Some(tared.tare.base - level.weight);
+                tared.tare.carried += 2;
+                if !old.exact {
+                    tared.tare.unproven = tared.tare.unproven.max(strays);
+                }
                 return self.proven_content(scale, stood, step, tared, asked_back);
             }
             return self.tare_lost(level.weight, &tared);
