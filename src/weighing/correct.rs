@@ -74,7 +74,7 @@ impl Engine {
         self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Again]);
     }
 
-    /// Much more stands there than was recorded.
+    /// Much more stands there than was recorded; or, by difference, is gone.
     pub(super) fn doubt_more_on_it(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
         let more = net - written.weight.net;
         written.doubt = Some(Doubt::Topped {
@@ -82,13 +82,27 @@ impl Engine {
             verdict: written.weight.verdict,
         });
         let at_least = written.weight.uncertainty + more;
-        let remark = remark!("more came on the scale after the record");
+        let more_gone = self.way_now() == VesselWay::Difference;
+        let remark = match more_gone {
+            true => remark!("the weight fell after the record: taken out, or another load"),
+            false => remark!("more came on the scale after the record"),
+        };
         self.doubt(scale, self.index_now(), written, at_least, &remark);
-        let d = self.readability(scale);
+        let more = phrases::grams(more, self.readability(scale));
+        if more_gone {
+            // More was taken, or it is off and the empty pan's zero was not where it was thought to be.
+            let say = phrase!(
+                "{more} g more than recorded are gone. Lift everything off the scale. Say next if nothing is on it; or say \
+                 undo, if so much more went in, and weigh the step again.",
+                more
+            );
+            self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Undo]);
+            return;
+        }
         let say = phrase!(
             "{more} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
              in, and weigh the step again.",
-            more = phrases::grams(more, d)
+            more
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Undo]);
     }

@@ -275,6 +275,18 @@ impl Observation {
         exactly || nearly
     }
 
+    /// Whether what was coming to rest on the empty pan, which shows `zero`, rose far faster at last, and to about the
+    /// display's own zero: a key while it was below that, and not at rest.
+    pub fn leaps_amid_landing(&self, zero: Mass) -> bool {
+        let Some(before) = self.before.filter(|before| *before < -(self.d * 20)) else {
+            return false;
+        };
+        let rose = self.weight - before;
+        // No first touch: most of it had come.
+        let comes_to_rest = before - zero > self.came * 5;
+        comes_to_rest && self.weight.abs() <= self.came.max(self.d * 3) && rose > self.came * 10
+    }
+
     /// Whether the TARE key may have been pressed between this reading and the one before, however
     /// little it took off: it leaves exactly zero. What rises to zero without a rest before is a vessel
     /// that comes back.
@@ -863,7 +875,13 @@ impl Pan {
         let fell = before.weight - r.weight > d * 100;
         let passed = unread.max(absent);
         let surely = fell && self.is_slower_than_readings(passed.saturating_add(1));
-        let to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
+        let mut to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
+        let rose = r.weight - before.weight;
+        if let Some(prior) = self.prior {
+            // What was still coming to rest does so after the key.
+            let rest = (before.weight - prior).abs() * 4;
+            to_zero |= r.weight.abs() <= rest.min(rose.ratio(1, 50));
+        }
         if !(clean && to_zero && anchor.abs() > d * 20) {
             // A lift falls from reading to reading; from a weight that grew to zero is a key.
             let grew = self.prior.is_some_and(|prior| before.weight >= prior);

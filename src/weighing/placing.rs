@@ -251,7 +251,7 @@ impl Engine {
             }
             return State::Landing(landing);
         }
-        if seen.may_be_key() {
+        if seen.may_be_key() || seen.leaps_amid_landing(zero) {
             // What the key took off before the first rest may be more than a vessel.
             self.suspect(Why::Unseen);
         }

@@ -12,6 +12,10 @@ use crate::mass::Mass;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
+/// What came onto the pan beside a source is no scatter from so many d on: the record says so. She is told from as much
+/// on as a vessel weighs.
+const CRUMB: i64 = 10;
+
 /// How much is to come of a fall whose last three steps were these. Of a first-order filter each step is the same
 /// `share` of the one before, or a greater one where it is slow at the end; a mean of some seconds falls evenly and stops.
 fn fades(steps: [Mass; 3], share: f64, d: Mass) -> Option<Mass> {
@@ -127,13 +131,16 @@ impl Engine {
         tared.trip.keyed = None;
         let above = low - self.zero(scale);
         let more = above - tared.trip.beside;
-        if above <= least || more <= least {
+        let strays = d * CRUMB + unsure + self.pans[scale].wander.amount(d);
+        if above <= strays || more <= strays {
             return;
         }
         // Once it is off again, nothing tells whether it was there when the source was tared.
         tared.trip.beside = above;
         tared.tare.unproven += more;
-        self.say_it_lies_beside(above, d);
+        if more > least {
+            self.say_it_lies_beside(above, d);
+        }
     }
 
     /// The empty pan shows what it did before the jump that was taken for the key: she put back what was gone.
@@ -248,12 +255,15 @@ impl Engine {
             return;
         }
         let window = self.window(step, d, tared.tare.carried);
-        if gained <= vessel_at_least(d) || before > window.high {
+        let strays = d * CRUMB + self.pans[step.scale].wander.amount(d);
+        if gained <= strays || before > window.high {
             return;
         }
         tared.trip.came = Some(gained);
         tared.tare.unproven += gained;
-        self.say_it_lies_beside(gained, d);
+        if gained > vessel_at_least(d) {
+            self.say_it_lies_beside(gained, d);
+        }
     }
 
     fn say_it_lies_beside(&mut self, lies: Mass, d: Mass) {
