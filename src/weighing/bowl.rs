@@ -147,12 +147,13 @@ impl Engine {
         self.bowl_came_back(scale, by, level.d);
     }
 
-    /// After a restart: so much more is in the bowl than was recorded in it, and may be of the running step.
-    pub(super) fn came_before_restart(&self, unsure: &TareUnknown) -> Option<Mass> {
+    /// After a restart, or since it was back: so much more is in the bowl than was recorded in it, and may be of the
+    /// running step.
+    pub(super) fn came_into_bowl(&self, unsure: &TareUnknown) -> Option<Mass> {
         let run = &self.run;
         let more = unsure.mass - run.bowl_so_far()?;
         let may_be = is_a_pour(run.current()?, more, unsure.level.d);
-        (unsure.why == Why::Restart && may_be).then_some(more)
+        (matches!(unsure.why, Why::Restart | Why::OtherBowl) && may_be).then_some(more)
     }
 
     /// [`stirred_off`] of the bowl that is in use.

@@ -291,7 +291,9 @@ impl Engine {
         if !stands {
             return None;
         }
-        if let Some(more) = self.came_before_restart(&unsure) {
+        if unsure.why == Why::Restart
+            && let Some(more) = self.came_into_bowl(&unsure)
+        {
             return Some(self.count_what_came(&step, unsure, more));
         }
         if let Some(tared) = unsure.onto {
@@ -347,7 +349,7 @@ impl Engine {
             grams
         ));
         let stirred = self.stirred_off(scale, level.d);
-        let mixed = self.run.was_mixed_before();
+        let mixed = self.run.was_mixed_before() || unsure.why == Why::OtherBowl;
         self.known_by_a_word();
         let mut tared = self.tared_as(scale, level.weight - more, level.d);
         // Two readings more, of the bowl's last record; and what the spoon took of it.
@@ -405,10 +407,9 @@ impl Engine {
 
     /// The maker says that nothing is on the scale: what it shows is the empty pan.
     fn believe_cleared(&mut self) -> Sentence {
-        let Some(step) = self.step_now() else {
-            return Sentence::none();
-        };
-        let pan = &self.pans[step.scale];
+        let step = self.step_now();
+        let scale = step.map_or_else(|| self.run.last_scale(), |step| step.scale);
+        let pan = &self.pans[scale];
         let rests = pan.level(self.now);
         let Some(level) = pan.level_or_flicker(self.now) else {
             return phrase!("The scale is not at rest. Wait a moment, then say next again.");
@@ -419,7 +420,7 @@ impl Engine {
         ));
         // By her word this is the empty pan: what it shows speaks of the record before.
         let waits = self.run.lift_check.as_mut();
-        if let Some(check) = waits.filter(|check| check.scale == step.scale) {
+        if let Some(check) = waits.filter(|check| check.scale == scale) {
             if std::mem::take(&mut check.missed) {
                 // What it showed before the next vessel came too soon was on its way.
                 check.low = None;
@@ -427,14 +428,17 @@ impl Engine {
             self.pan_speaks(level, rests.is_some());
         }
         match rests {
-            Some(level) => self.see_zero(step.scale, level.weight),
-            None => self.guess_zero(step.scale, level.weight),
+            Some(level) => self.see_zero(scale, level.weight),
+            None => self.guess_zero(scale, level.weight),
         }
         self.run.coming.suspect = None;
         self.run.coming.maybe_there = false;
         self.run.coming.stood = None;
         self.run.give_up_lift_check();
-        let state = self.wait_empty();
+        let state = match self.closes_now() {
+            Some(_) => self.closing(),
+            None => self.wait_empty(),
+        };
         self.enter(state);
         phrase!("The scale is taken as empty.")
     }
@@ -447,7 +451,7 @@ impl Engine {
             State::TareUnknown(unsure) => Some(**unsure),
             _ => None,
         };
-        if let Some(unsure) = unsure.filter(|unsure| self.came_before_restart(unsure).is_some()) {
+        if let Some(unsure) = unsure.filter(|unsure| self.came_into_bowl(unsure).is_some()) {
             // None of it is of this step: it stays in the bowl, and no step counts it.
             let (state, said) = self.take_as_it_stands(&step, unsure);
             self.enter(state);
@@ -603,15 +607,19 @@ impl Engine {
         };
         let without_lot = self.lacks_lot(&step);
         if let State::TareUnknown(unsure) = &self.run.state
-            && unsure.why == Why::InHand
+            && unsure.why.is_kept()
         {
             let unsure = **unsure;
             let rests = self.pans[step.scale].level(self.now);
             let stands = |level: super::steady::Level| {
                 (level.weight - unsure.level.weight).abs() <= level.d * 5
             };
-            if let Some(tared) = unsure.onto.filter(|_| rests.is_some_and(stands)) {
-                let (state, said) = self.was_poured_at_once(&step, &unsure, tared);
+            if rests.is_some_and(stands) {
+                let (state, said) = match (unsure.onto, self.came_into_bowl(&unsure)) {
+                    (Some(tared), _) => self.was_poured_at_once(&step, &unsure, tared),
+                    (None, Some(more)) => self.count_what_came(&step, unsure, more),
+                    (None, None) => return Ok(phrase!("There is no weight to keep now.")),
+                };
                 self.enter(state);
                 return Ok(said);
             }

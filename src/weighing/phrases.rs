@@ -330,6 +330,15 @@ pub(super) fn other_bowl() -> Sentence {
     )
 }
 
+pub(super) fn heavier_bowl(step: &Step, more: Mass, d: Mass) -> Sentence {
+    phrase!(
+        "{more} g heavier than when the bowl left. If that is {name}, say keep: it counts. Say next if none of it is in \
+         yet; if something else lies in it, take that out.",
+        more = grams(more, d),
+        name = &step.ingredient
+    )
+}
+
 pub(super) fn same_again(step: &Step, afresh: bool) -> Sentence {
     let (thing, name) = (vessel(step.vessel), &step.ingredient);
     if !afresh {

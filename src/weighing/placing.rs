@@ -647,7 +647,7 @@ impl Engine {
                 &[Choice::Next, Choice::Again],
             ),
             Why::Restart => {
-                let more = self.came_before_restart(&unsure);
+                let more = self.came_into_bowl(&unsure);
                 let more = more.map(|more| phrases::grams(more, unsure.level.d));
                 (
                     phrases::resumed(&step, more),
@@ -655,7 +655,13 @@ impl Engine {
                 )
             }
             Why::JustWeighed => (phrases::just_weighed(way), &[Choice::Next]),
-            Why::OtherBowl => (phrases::other_bowl(), &[Choice::Next]),
+            Why::OtherBowl => match self.came_into_bowl(&unsure) {
+                Some(more) => (
+                    phrases::heavier_bowl(&step, more, unsure.level.d),
+                    &[Choice::Keep, Choice::Next],
+                ),
+                None => (phrases::other_bowl(), &[Choice::Next]),
+            },
             Why::Light => (
                 phrases::light(way, unsure.mass, unsure.level.d),
                 &[Choice::Next],
@@ -664,7 +670,6 @@ impl Engine {
                 phrases::came_in_one_go(&step, unsure.came_onto(), unsure.level.d),
                 &[Choice::Next, Choice::Again],
             ),
-            // Whoever half hears it says next, and counts another vessel as what is in it.
             Why::InHand => (
                 phrases::filled_in_hand(&step, unsure.came_onto(), unsure.level.d),
                 &[Choice::Keep, Choice::Again],
@@ -794,6 +799,10 @@ impl Engine {
                     if unsure.why == Why::Light && !self.is_too_light(mass, level.d) {
                         // The vessel came onto it, which is no part of any weight.
                         self.see_zero(scale, unsure.level.weight);
+                        return self.judge_arrival(scale, level, None);
+                    }
+                    if unsure.why == Why::OtherBowl && (mass - unsure.mass).abs() > level.d * 5 {
+                        // What lay in it is out again, or more came.
                         return self.judge_arrival(scale, level, None);
                     }
                     unsure.level = level;

@@ -149,6 +149,12 @@ impl Why {
         }
     }
 
+    /// Whether "keep" counts what is more: whoever half hears it says "next", and would count another vessel, or a spoon,
+    /// as what is in it.
+    pub fn is_kept(self) -> bool {
+        matches!(self, Why::InHand | Why::OtherBowl)
+    }
+
     /// Whether the question itself has a word that ends it, however often it is asked.
     pub fn has_an_answer(self) -> bool {
         self.takes_a_word() || self == Why::InHand

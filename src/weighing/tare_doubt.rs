@@ -487,7 +487,8 @@ impl Engine {
         }
         let Some(vessel) = known.or(loose) else {
             // The empty pan shows just what the keys took off: neither swallowed anything.
-            let strays = (level.weight - (old.before.zero + tared.tare.base - old.before.base)).abs();
+            let strays =
+                (level.weight - (old.before.zero + tared.tare.base - old.before.base)).abs();
             if !unmoved && (old.exact || strays <= level.d * 5) {
                 // The key took off all that stood there at rest, or as much as was seen: so the guess was right.
                 tared.suspect = None;
