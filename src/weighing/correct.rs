@@ -92,11 +92,10 @@ impl Engine {
         if more_gone {
             // More was taken, or it is off and the empty pan's zero was not where it was thought to be.
             let say = phrase!(
-                "{more} g more than recorded are gone. Lift everything off the scale. Say next if nothing is on it; or say \
-                 undo, if so much more went in, and weigh the step again.",
+                "{more} g more than recorded are gone. Lift everything off the scale. Say next if nothing is on it.",
                 more
             );
-            self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Undo]);
+            self.cue_urgent(CueKind::Lift, say, &[Choice::Next]);
             return;
         }
         let say = phrase!(

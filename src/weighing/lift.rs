@@ -295,6 +295,7 @@ impl Engine {
             low,
             swing: None,
             flat: None,
+            leaving: None,
             lasted: None,
             left,
             missed: false,
@@ -417,6 +418,7 @@ impl Engine {
                 check.low = Some(seen.weight);
                 check.swing = None;
                 check.flat = None;
+                check.leaving = None;
             } else if seen.steady.is_some() || high - low > (last.weight.shown - low).ratio(1, 2) {
                 // No swing is that large, or stays: the next vessel came.
                 run.miss_lift_check();
@@ -437,10 +439,13 @@ impl Engine {
                 return;
             }
             (Some(_) | None, _) => {
-                let left = self.pans[scale].lasts(&mut check.flat, seen);
-                if let Some(flat) = check.flat.filter(|flat| flat.is_flat() && off(flat.weight)) {
+                let left = self.pans[scale].lasts(&mut check.leaving, seen);
+                let left = left.filter(|left| off(left.weight));
+                check.left = check.left.max(left.map(|left| left.weight));
+                let flat = Level::go_on(check.flat, seen.at, seen.weight, seen.d);
+                check.flat = Some(flat);
+                if flat.is_flat() && off(flat.weight) {
                     check.lasted = Some(flat);
-                    check.left = check.left.max(left.map(|left| left.weight));
                 }
                 return;
             }

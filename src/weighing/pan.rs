@@ -11,7 +11,7 @@ use super::grain::Grain;
 use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::sends::Sends;
-use super::steady::{Level, Stand, Steady};
+use super::steady::{Flat, Level, Stand, Steady};
 use super::trace::{Came, Course, Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
@@ -435,10 +435,10 @@ impl Pan {
     }
 
     /// Follows readings that agree to a step; gives them once they have, for longer than a display holds one weight.
-    pub fn lasts(&self, so_far: &mut Option<Level>, seen: &Observation) -> Option<Level> {
-        let flat = Level::go_on(*so_far, seen.at, seen.weight, seen.d);
+    pub fn lasts(&self, so_far: &mut Option<Flat>, seen: &Observation) -> Option<Level> {
+        let flat = Flat::follow(*so_far, seen.at, seen.weight, seen.d);
         *so_far = Some(flat);
-        Some(flat).filter(|flat| flat.is_flat_for(self.sends.holds()))
+        Some(flat.level).filter(|level| level.is_flat_for(self.sends.holds()))
     }
 
     /// From 10 to 90 % of one load, as far as it is known: seconds.

@@ -107,8 +107,13 @@ impl Engine {
                 self.is_known_vessel(net, d),
                 self.is_heavy_for(scale, &tared, net),
             );
-            if heavy && !known && net <= window.high {
-                // Or a swift pour into a light vessel, of no more than was asked for.
+            // Once it was asked about in vain, more than was asked for may be of it too.
+            let most = match self.run.asks_in_step() {
+                0 => window.high,
+                _ => step.highest.ratio(3, 2),
+            };
+            if heavy && !known && net <= most {
+                // Or a swift pour into a light vessel.
                 let mass = level.weight - self.zero(scale);
                 return self.ask_about_tare(TareUnknown {
                     onto: Some(*tared),

@@ -9,7 +9,7 @@ use super::pan::{Observation, Sure};
 use super::placing::UNRESTED_US;
 use super::pour::AfterFlow;
 use super::state::{Correction, Refused, State, Tared, Why, Written};
-use super::steady::{Level, Stand};
+use super::steady::{Flat, Level, Stand};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -267,6 +267,8 @@ pub(super) struct LiftCheck {
     pub swing: Option<Mass>,
     /// Readings in a row that agree, be it for less than a rest; and the last of such that lasted.
     pub flat: Option<Level>,
+    /// The same, and none that falls slowly.
+    pub leaving: Option<Flat>,
     pub lasted: Option<Level>,
     /// The highest of those, with nothing below it before: so much was left as the vessel went.
     pub left: Option<Mass>,

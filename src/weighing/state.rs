@@ -2,7 +2,7 @@
 
 use super::order::vessel_at_least;
 use super::pan::{Jump, Observation, Sure};
-use super::steady::{Level, Stand};
+use super::steady::{Flat, Level, Stand};
 use super::trace::Shape;
 use super::trips::Trip;
 use crate::formula::{Step, VesselWay};
@@ -822,7 +822,7 @@ pub(super) struct Trail {
     /// Most of the vessel's weight was off the pan since the last rest.
     pub disturbed: bool,
     /// Readings in a row that agree after most of it was gone; and the highest of such that lasted.
-    pub leaving: Option<Level>,
+    pub leaving: Option<Flat>,
     pub left: Option<Mass>,
 }
 

@@ -124,6 +124,27 @@ impl Stand {
     }
 }
 
+/// Readings in a row that agree to a step, and all of them with the first to two: the end of a slow fall does not,
+/// however little it falls from line to line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Flat {
+    pub level: Level,
+    first: Mass,
+}
+
+impl Flat {
+    /// Those that agree with this reading, `flat` being those before it.
+    pub fn follow(flat: Option<Flat>, at: Moment, weight: Mass, d: Mass) -> Flat {
+        let before = flat.filter(|flat| (weight - flat.first).abs() <= d * 2);
+        let level = Level::go_on(before.map(|flat| flat.level), at, weight, d);
+        let goes_on = before.filter(|_| level.readings > 1);
+        Flat {
+            level,
+            first: goes_on.map_or(weight, |flat| flat.first),
+        }
+    }
+}
+
 /// The window of the latest readings that lie within one scale interval of each other.
 #[derive(Debug, Clone)]
 pub struct Steady {

@@ -991,3 +991,18 @@ fn a_spoon_that_leaves_just_before_the_lift_is_no_lift() {
     assert_eq!(claimed(&b).0, None);
     assert!(claimed(&b).1 > g("5"), "{:?}", claimed(&b));
 }
+
+/// Twenty lines a second, in steps of 0.05 g: each line of a slow fall is within a step of the one before.
+#[test]
+fn the_end_of_a_slow_lift_did_not_lie_on_the_pan() {
+    let mut b = Bench::one("Salt", "120.00");
+    (b.digit, b.interval, b.tau) = (Mass::from_mg(50), 50, 1500.0);
+    b.hold(2.0);
+    towards(&mut b, 150.0, 300);
+    b.hold(3.0).pour(270.0, 20.0).hold(6.0);
+    assert!(say(&b).contains("Recorded"), "{}", say(&b));
+    towards(&mut b, 0.0, 300);
+    b.hold(3.0);
+    assert!(!say(&b).contains("lay on the scale"), "{}", say(&b));
+    assert_eq!(claimed(&b).0, Some(Verdict::Inside), "{:?}", b.rows);
+}
