@@ -94,7 +94,12 @@ impl Engine {
         });
         // Until the tare is seen again nothing is said over that.
         let asked = tared.asked == Some(Asked::Lift);
-        if !pours || net <= d * 5 || absurd || asked {
+        let exchanged = tared.disturbed.is_some_and(|was| was.replaced);
+        let says_how_much = [CueKind::Add, CueKind::EaseOff, CueKind::TakeOut];
+        if pours && (absurd || exchanged) && !asked && self.was_said(&says_how_much) {
+            self.amount_is_unknown(&mut tared);
+        }
+        if !pours || net <= d * 5 || absurd || asked || exchanged {
             return State::Tared(tared);
         }
         // What came back may be another one: no word before it is at rest.
@@ -145,10 +150,15 @@ impl Engine {
             )
         {
             tared.approach.stopped = true;
-            let say = phrase!("Hold. Let it come to rest.");
-            self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
+            self.cue(CueKind::Hold, phrases::hold(), Some(step.target - net), &[]);
         }
         State::Tared(tared)
+    }
+
+    /// So much "to add" or "to take" must not stand there while nobody knows how much it is.
+    pub(super) fn amount_is_unknown(&mut self, tared: &mut Tared) {
+        tared.approach.said = None;
+        self.cue(CueKind::Hold, phrases::hold(), None, &[]);
     }
 
     /// Nothing of this step is in it, and it stands below its tare: what lay there when it was tared is

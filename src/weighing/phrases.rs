@@ -311,6 +311,10 @@ pub(super) fn overload(way: Option<VesselWay>) -> Sentence {
     }
 }
 
+pub(super) fn hold() -> Sentence {
+    phrase!("Hold. Let it come to rest.")
+}
+
 pub(super) fn settling() -> Sentence {
     phrase!("Leave it there: the scale comes to rest.")
 }

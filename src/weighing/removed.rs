@@ -365,7 +365,7 @@ impl Engine {
         // A question that was answered is not to stand there for as long as the scale goes to and fro.
         let say = match window.holds(net) {
             true => phrase!("Inside. Leave it at rest."),
-            false => phrase!("Hold. Let it come to rest."),
+            false => phrases::hold(),
         };
         self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         State::Tared(tared)

@@ -112,10 +112,7 @@ impl Engine {
         } else {
             tared.trip.last = None;
             if std::mem::take(&mut tared.trip.off) {
-                // "To take" must not stand there while nobody knows how much was taken.
-                tared.approach.said = None;
-                let say = phrase!("Hold. Let it come to rest.");
-                self.cue(CueKind::Hold, say, None, &[]);
+                self.amount_is_unknown(tared);
             }
         }
     }

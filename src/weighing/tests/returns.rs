@@ -1006,3 +1006,19 @@ fn the_end_of_a_slow_lift_did_not_lie_on_the_pan() {
     assert!(!say(&b).contains("lay on the scale"), "{}", say(&b));
     assert_eq!(claimed(&b).0, Some(Verdict::Inside), "{:?}", b.rows);
 }
+
+#[test]
+fn while_nobody_knows_how_much_no_amount_stands_there() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(2.0);
+    asks(&b, "12.00 g to add");
+    // Off and back in the same breath; it may be another one.
+    b.pour(40.0, 0.3).pour(150.0, 0.3);
+    b.expect_cue(CueKind::Hold);
+    b.hold(2.0);
+    asks(&b, "12.00 g to add");
+    // And with a key as it comes back, poured into at once.
+    b.pour(40.0, 0.3).pour(130.0, 0.3).read(-12.0);
+    b.pour(0.0, 0.5).pour(30.0, 8.0);
+    assert!(!say(&b).contains("to add"), "{}", say(&b));
+}
