@@ -14,10 +14,10 @@ use crate::config::{Config, Held, Holder};
 use crate::daemon::open::BatchOpener;
 use crate::daemon::{Core, Order, Parts};
 use crate::display::{Context, Rehearsal, Rehearse};
-use crate::formula::examples::GLASSWORT;
+use crate::formula::examples::{self, GLASSWORT};
 use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan};
-use crate::language::Language;
+use crate::language::{Language, phrase};
 use crate::mass::Mass;
 use crate::protocol::call::Call;
 use crate::protocol::request::Request;
@@ -33,12 +33,12 @@ const CALLS: usize = 64;
 /// the bench does.
 pub fn rehearsals(socket: &Path, bench: Held) -> Rehearse {
     let folder = socket.with_file_name("rehearsal");
-    Arc::new(move || begin(&folder, bench.now().language))
+    Arc::new(move || begin(&folder, bench.now().speaks()))
 }
 
 /// # Errors
 /// Where its folder, a line or its thread cannot be had.
-fn begin(folder: &Path, language: Option<Language>) -> io::Result<Rehearsal> {
+fn begin(folder: &Path, language: Language) -> io::Result<Rehearsal> {
     // What a killed daemon left, and nothing else: the folder is nobody's but ours.
     match std::fs::remove_dir_all(folder) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
@@ -52,12 +52,16 @@ fn begin(folder: &Path, language: Option<Language>) -> io::Result<Rehearsal> {
     let logs = folder.join("logs");
     std::fs::create_dir(&logs)?;
     // So its log, its sheet and each sentence that names it say what it is.
-    let text = GLASSWORT.replacen("name = \"", "name = \"Rehearsal: ", 1);
+    let begins = format!(
+        "name = \"{}",
+        phrase!("Rehearsal: {name}", name = "").in_language(language)
+    );
+    let text = examples::offered(GLASSWORT, language).replacen("name = \"", &begins, 1);
     let file = folder.join("rehearsal.toml");
     std::fs::write(&file, &text)?;
     let config = Config {
         formula_dir: Some(folder.to_owned()),
-        language,
+        language: Some(language),
         ..config(&logs, port)
     };
     let holder = Holder::new(config);

@@ -369,7 +369,8 @@ async fn examples(State(shared): Ours, request: HttpRequest) -> Answered {
     let _alone = shared.list.lock().await;
     let put = look(&shared, &headers, |context| {
         let folder = context.config().formulas()?;
-        formula_file::put_examples(&folder).map_err(|error| QueryError::Other(error.words()))
+        formula_file::put_examples(&folder, spoken::language())
+            .map_err(|error| QueryError::Other(error.words()))
     });
     Ok(match put.await? {
         Ok(count) => {

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use super::picture::fill_chart;
 use super::record::SheetRecord;
 use super::said::{Said, hundredths};
+use super::weighed::remark_of;
 use crate::chart::svg::escaped;
 use crate::journal::format::row::Row;
 use crate::language::{Sentence, Slot, counted, phrase, term};
@@ -106,7 +107,7 @@ pub fn jars(record: &SheetRecord) -> String {
             said.grams(row.target),
             said.grams(row.net),
             escaped(&verdict.unwrap_or_default()),
-            said.cell(&row.note)
+            escaped(&remark_of(record, &row.note))
         );
     }
     let note = term!("Official sampling plans are for inspectors, not for a packer's own control.");

@@ -14,7 +14,7 @@ use crate::formula::filling;
 use crate::journal::batch::standing::skipped;
 use crate::journal::format::row::Row;
 use crate::language::{Sentence, Slot, Term, phrase, remark, term};
-use crate::vocabulary::entry::RowKind;
+use crate::vocabulary::entry::{RowKind, corrects_and};
 
 /// `09:14:05`; the day stands in the head of the sheet, and in front where it is another.
 fn time(said: Said, at: Timestamp, day: &str) -> String {
@@ -31,6 +31,29 @@ fn time(said: Said, at: Timestamp, day: &str) -> String {
 fn day(record: &SheetRecord) -> String {
     let first = record.rows.first();
     first.map_or(String::new(), |row| row.at.strftime("%Y-%m-%d").to_string())
+}
+
+/// A remark as it is printed: what the row stands in place of is told by its number here, its ingredient and its time.
+pub fn remark_of(record: &SheetRecord, note: &str) -> String {
+    let said = record.said();
+    let corrected = corrects_and(note).and_then(|(seq, more)| {
+        let row = record.rows.iter().find(|row| row.seq == seq)?;
+        let time = time(said, row.at, &day(record));
+        let about = match row.ingredient.is_empty() {
+            true => phrase!("in place of row {seq}, of {time}", seq, time),
+            false => phrase!(
+                "in place of row {seq}, {ingredient} of {time}",
+                seq,
+                ingredient = &row.ingredient,
+                time
+            ),
+        };
+        Some(match more.strip_prefix("; ") {
+            Some(more) => said.text(remark::joined(about, remark::told(more))),
+            None => said.text(about) + more,
+        })
+    });
+    corrected.unwrap_or_else(|| said.text(remark::told(note)))
 }
 
 /// One row a step: target, window, actual, deviation, lot, scale, time, and room for two initials.
@@ -166,15 +189,14 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
         };
         let verdict = row.verdict.map(|verdict| said.verdict(verdict));
         let verdict = escaped(&verdict.unwrap_or_default());
-        let note = for_a_person(&row.note);
+        let note = escaped(&remark_of(record, for_a_person(&row.note)));
         let _ = writeln!(
             out,
-            "<td>{}<td class=\"n\">{}<td class=\"n\">{}<td>{verdict}<td class=\"kind\">{}<td>{}</tr>",
+            "<td>{}<td class=\"n\">{}<td class=\"n\">{}<td>{verdict}<td class=\"kind\">{}<td>{note}</tr>",
             said.html(about),
             said.grams(row.target),
             said.grams(row.net),
-            escaped(&row.scale),
-            said.cell(note)
+            escaped(&row.scale)
         );
     }
     if out.is_empty() {

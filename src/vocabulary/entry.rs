@@ -133,9 +133,15 @@ const CORRECTS: &str = "corrects seq ";
 
 /// The `seq` of the row that one with this note stands in place of: the note begins `corrects seq N`.
 pub fn corrects(note: &str) -> Option<u64> {
+    Some(corrects_and(note)?.0)
+}
+
+/// As [`corrects`], with what the note says behind it.
+pub fn corrects_and(note: &str) -> Option<(u64, &str)> {
     let rest = note.strip_prefix(CORRECTS)?;
     let end = rest.find(|c: char| !c.is_ascii_digit());
-    rest.get(..end.unwrap_or(rest.len()))?.parse().ok()
+    let (seq, more) = rest.split_at_checked(end.unwrap_or(rest.len()))?;
+    Some((seq.parse().ok()?, more))
 }
 
 /// Why a step was left out, by the note of its row: `skipped: REASON`, behind what it corrects where it does.

@@ -530,15 +530,15 @@ pub fn make_premix(
     }
 }
 
-/// Puts the example formulas into the folder; those that are there stay. Returns how many came.
+/// Puts the example formulas into the folder, in the language; those that are there stay. Returns how many came.
 ///
 /// # Errors
 /// Where one cannot be written.
-pub fn put_examples(folder: &Path) -> Result<usize, EditError> {
+pub fn put_examples(folder: &Path, language: Language) -> Result<usize, EditError> {
     let mut put = 0;
     for (name, text) in examples::ALL {
         let path = folder.join(name);
-        match files::create(&path, text) {
+        match files::create(&path, &examples::offered(text, language)) {
             Ok(()) => put += 1,
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             Err(error) => return Err(EditError::io(&path, &error)),

@@ -399,6 +399,9 @@ fn everybody_can_use_the_page() {
     found.walk(&mut page, "adding", DESK);
 
     // Into a room and back by the keyboard alone.
+    page.tab_to("#more");
+    page.press(&["ENTER"]);
+    found.look_closely(&mut page, "rooms in a batch");
     page.tab_to("a \"Lots\"");
     page.press(&["ENTER"]);
     page.waits("document.body.dataset.room === 'lots' && document.querySelector('summary')");
@@ -798,7 +801,7 @@ fn everybody_can_go_on_with_a_stopped_batch() {
     page.tab_to("Go on with a stopped batch");
     page.press(&["ENTER"]);
     page.waits("document.querySelectorAll('#room-inside .way').length === 3");
-    page.tab_to("Go on with scrub-3");
+    page.tab_to("Go on with rinse-3");
     page.press(&["ENTER"]);
     page.waits("document.body.dataset.view === 'batch'");
     page.says("Stir until even");

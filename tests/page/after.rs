@@ -9,6 +9,7 @@ use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use serde_json::{Value, json};
 
+use crate::bench_side::Daemon;
 use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, weighed};
 use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
@@ -315,6 +316,85 @@ fn a_label_is_completed_and_printed_from_the_page_alone() {
         assert!(answer.body.contains(why), "{asked}: {answer:?}");
     }
     no_faults(&mut screen);
+}
+
+#[track_caller]
+fn stands(screen: &mut Screen, label: &str, text: &str) {
+    let seen = screen.tell(&json!(["field", label]));
+    assert_eq!(seen["field"], text, "{label}: {seen:#}");
+}
+
+/// What is typed and not sent stays, whatever is drawn anew beside it, in another room meanwhile, and while no daemon is
+/// there; what was sent does not come back.
+#[test]
+fn what_is_typed_and_not_sent_is_never_lost() {
+    let seat = Seat::take();
+    let mut served = Served::on(Scale::start, "", made);
+    let mut screen = at(&served, seat);
+    screen.tell(&json!(["go", "#/label/soak-1"]));
+    screen.reads("The label of Dune <b>soak</b> lacks");
+    let typed = [
+        ("What it is", "bath soak"),
+        ("Precautions", "Not for the eyes."),
+        ("Keeps, months", "18"),
+        ("Who answers for it", "Saltmarsh Bench"),
+    ];
+    for (label, text) in typed {
+        screen.write(label, text);
+    }
+    // The field whose leaving draws the label anew.
+    screen.write("Grams in one package", "55");
+    screen.write("What it is", "foot soak");
+    screen.reads("55 g");
+    let typed = [("What it is", "foot soak"), typed[1], typed[2], typed[3]];
+    for (label, text) in typed {
+        stands(&mut screen, label, text);
+    }
+    screen.write("Sold in", "United States");
+    screen.reads("US, 21 CFR 701");
+    screen.tell(&json!(["go", "#/lots"]));
+    screen.press("Add a lot");
+    screen.write("Lot, as it stands on the package", "S-9");
+    screen.tell(&json!(["go", "#/label/soak-1"]));
+    screen.reads("55 g");
+    for (label, text) in typed {
+        stands(&mut screen, label, text);
+    }
+    // What is sent is no longer unsent; the rest of the page still is.
+    screen.press("Write it down");
+    screen.reads("Saltmarsh Bench");
+    let answers = fs::read_to_string(served.person.config_file()).unwrap();
+    assert!(answers.contains("Saltmarsh Bench"), "{answers}");
+    stands(&mut screen, "Precautions", "Not for the eyes.");
+    // The fold that it was typed in is open again.
+    screen.tell(&json!(["go", "#/lots"]));
+    stands(&mut screen, "Lot, as it stands on the package", "S-9");
+    screen.write("Ingredient, as the formulas name it", "Sea salt");
+    screen.press("Add this lot");
+    screen.reads("S-9");
+    screen.tell(&json!(["go", "#/batches"]));
+    screen.tell(&json!(["go", "#/lots"]));
+    screen.press("Add a lot");
+    stands(&mut screen, "Lot, as it stands on the package", "");
+
+    // A daemon that is gone for a while, and a room that cannot be read meanwhile.
+    screen.tell(&json!(["go", "#/papers"]));
+    screen.write("What is in it", "Linalool 38");
+    served.daemon.child.kill().unwrap();
+    served.daemon.child.wait().unwrap();
+    screen.tell(&json!(["go", "#/batches"]));
+    screen.reads("No answer from bismar");
+    served.daemon = Daemon::start(&served.person);
+    screen.reads("soak-1");
+    screen.tell(&json!(["go", "#/papers"]));
+    stands(&mut screen, "What is in it", "Linalool 38");
+    // What is known of a name takes nobody's words away.
+    screen.write("Of one lot alone", "L-1");
+    screen.write(
+        "Ingredient, by its INCI name or as the formulas name it",
+        "Sea salt",
+    );
+    stands(&mut screen, "What is in it", "Linalool 38");
 }
 
 /// While jars are filled the key that ends it says so, and does what it says.

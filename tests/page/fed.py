@@ -53,7 +53,7 @@ FEED = r"""
 KEYS = BROKEN + PARTED + r"""
 const shown = (el) => el.offsetParent && el.checkVisibility({ checkVisibilityCSS: true });
 const box = (el) => { const { left, top, right, bottom } = el.getBoundingClientRect(); return { left, top, right, bottom }; };
-const keys = [...new Set(document.querySelectorAll("#bench button, #bench a.key, #keys button, #keys a.key"))].filter(shown);
+const keys = [...new Set(document.querySelectorAll("#bench .key, #keys .key, #tools .key, #rooms .key"))].filter(shown);
 const name = (el) => el.id || el.textContent;
 const cut = [];
 const covered = [];

@@ -185,6 +185,48 @@ fn a_spreadsheets_cells_become_a_formula_and_the_examples_come_by_one_key() {
     assert_eq!(console["console"], json!([]), "{console:#}");
 }
 
+/// The examples are offered in the page's language, and are the maker's own text from then on.
+#[test]
+fn the_examples_come_in_the_language_of_who_asks() {
+    for (language, soak, salt, premix) in [
+        (
+            "de",
+            "Erstes Bad",
+            "Grobes Meersalz",
+            "Salzwiesen-Duftmischung",
+        ),
+        (
+            "fr",
+            "Premier bain",
+            "Gros sel de mer",
+            "Mélange parfumé Prés salés",
+        ),
+    ] {
+        let served = Served::with("", |person: &Person| {
+            let file = std::fs::read_to_string(person.config_file()).unwrap();
+            person.configures(&format!("language = \"{language}\"\n{file}"));
+        });
+        let who = served.enter();
+        let told = asked(&served.post("/formula-examples", &who, "{}"));
+        assert_eq!(told["ok"], true, "{told:#}");
+        let formula = parsed(&served.person, "first-soak.toml");
+        let first = formula.ingredients().next().unwrap();
+        assert_eq!((&*formula.name, &*first.name), (soak, salt));
+        assert!(text(&served.person, "first-soak.toml").starts_with("# First soak"));
+        // What is made of them reads in one language.
+        let plan = served.get("/plan?formula=tideline-bath-salts.toml&batch=440g", &who);
+        for english in ["Dry phase", "Tip the dry", "Coarse", "Fine dust"] {
+            assert!(!plan.body.contains(english), "{english}: {plan:?}");
+        }
+        let premixes = parsed(&served.person, "tideline-bath-salts.toml");
+        let premixes: Vec<_> = premixes
+            .ingredients()
+            .filter_map(|one| one.premix.clone())
+            .collect();
+        assert_eq!(premixes, [premix]);
+    }
+}
+
 fn asked(answer: &Answer) -> Value {
     serde_json::from_str(&answer.body).unwrap_or_else(|_| panic!("{answer:?}"))
 }

@@ -329,6 +329,7 @@ def main():
             "finger": lambda: finger(page),
             "type": lambda label, text: fill_in(page, label, text),
             "paste": lambda label, text: paste(page, label, text),
+            "field": lambda label: {"field": found(page, FIELD, label).get_property("value")},
             "go": lambda to: go(page, to),
             "reload": lambda: page.refresh(),
             "back": lambda: page.back(),

@@ -80,9 +80,9 @@ fn status(more: &Value) -> Value {
     for (key, value) in more.as_object().unwrap() {
         status[key] = value.clone();
     }
-    let trouble = status["trouble"].take();
+    let [trouble, filling] = ["trouble", "filling"].map(|key| status[key].take());
     json!({"ok": true, "status": status, "batch": "two-beakers-20260101-0900", "lines": [], "cues": [],
-        "trouble": trouble})
+        "trouble": trouble, "filling": filling == true})
 }
 
 /// One good lot, and one that is past its day.
@@ -332,6 +332,18 @@ fn states(served: &Served) -> Vec<State> {
             json!({"step": null, "ingredient": null, "target": null, "low": null, "high": null, "ahead": []}),
         ),
         rare(
+            "filling",
+            "tared",
+            reading("43.97", "16.03"),
+            cue(
+                "add",
+                "16.03 g to add: jar 2.",
+                &[],
+                json!({"lead": 8, "urgent": false}),
+            ),
+            json!({"filling": true, "ingredient": "jar 2", "ahead": []}),
+        ),
+        rare(
             "no rest",
             "tared",
             reading("59.10", "0.90"),
@@ -532,6 +544,23 @@ fn no_key_is_cut_off_and_nothing_lies_over_anything_in_any_state() {
     for screen in SCREENS {
         let [add, out] = ["adding", "taking out"].map(|name| letters[&(name, screen)]);
         assert!(out >= add * 0.98, "{screen:?}: {add} and {out} px");
+    }
+    // On a phone the rooms are behind one key, and on the screen once that is pressed.
+    for state in states
+        .iter()
+        .filter(|state| ["add", "lot"].contains(&state.name))
+    {
+        page.shows(state);
+        let seen = page.reads(SCREENS[0], LETTERS[0]);
+        assert!(!seen["keys"].to_string().contains("Answers"), "{seen:#}");
+        page.does(json!({"do": "press", "id": "more"}));
+        let rooms = page.does(json!({"do": "script", "text":
+            "return [...document.querySelectorAll('#rooms .key')].filter((one) => { const { top, bottom, height } = one.getBoundingClientRect(); return height && top >= 0 && bottom <= innerHeight; }).map((one) => one.innerText)"}));
+        let all = [
+            "Answers", "Remedies", "Formulas", "Lots", "Batches", "Scales",
+        ];
+        assert_eq!(rooms["is"], json!(all), "{}", state.name);
+        page.does(json!({"do": "press", "id": "more"}));
     }
     // The check can fail: a key that is put where it is cut off and covers another is found.
     page.does(json!({"do": "script", "text":

@@ -19,9 +19,9 @@ use crate::rooms::{Screen, digits, has, pour, weigh};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 
-const SCRUB: &str = r#"
+const RINSE: &str = r#"
 [formula]
-name = "Dune scrub base"
+name = "Dune rinse base"
 version = 1
 [[phase]]
 name = "Dry"
@@ -69,11 +69,11 @@ pub fn made(person: &Person) {
         jars: None,
         at: hours_ago(hours),
     };
-    let scrub = |hours| begun(SCRUB, "Dune scrub base 1", hours);
-    scrub(1).written(&logs, "scrub-3", &[first(), stop()]);
-    let other = SCRUB.replace("Dune scrub base", "Reed scrub");
+    let rinse = |hours| begun(RINSE, "Dune rinse base 1", hours);
+    rinse(1).written(&logs, "rinse-3", &[first(), stop()]);
+    let other = RINSE.replace("Dune rinse base", "Reed rinse");
     let other: &'static str = Box::leak(other.into_boxed_str());
-    let reed = |hours| begun(other, "Reed scrub 1", hours);
+    let reed = |hours| begun(other, "Reed rinse 1", hours);
     reed(30).written(&logs, "reed-1", &[first(), stop()]);
     let rest = [(2, "Glycerin", 36_000), (3, "Scent", 4_000)].map(|(step, name, mg)| Draft {
         target: Some(Mass::from_mg(mg)),
@@ -81,10 +81,10 @@ pub fn made(person: &Person) {
     });
     let [second, third] = rest;
     reed(20).written(&logs, "reed-2", &[first(), second, third, closed()]);
-    let bad = scrub(40).written(&logs, "scrub-1", &[first(), stop()]);
+    let bad = rinse(40).written(&logs, "rinse-1", &[first(), stop()]);
     let text = fs::read_to_string(&bad).unwrap();
     fs::write(&bad, text.replace("60.01", "61.01")).unwrap();
-    person.file(&format!("{FORMULAS}/scrub.toml"), SCRUB);
+    person.file(&format!("{FORMULAS}/rinse.toml"), RINSE);
     let changed = other.replace("percent = 36", "percent = 35");
     person.file(&format!("{FORMULAS}/reed.toml"), &changed);
 }
@@ -99,11 +99,11 @@ fn a_stopped_batch_goes_on_by_one_press() {
     let served = Served::on(Scale::start, "", made);
     let mut screen = Screen::at(seat, &address(&served));
     screen.until("the bench's key", |seen| {
-        seen["links"].is_array() && has(seen, "to_stopped", "scrub-3: 1 of 3 weighed")
+        seen["links"].is_array() && has(seen, "to_stopped", "rinse-3: 1 of 3 weighed")
     });
     screen.pictures("stopped-bench");
     screen.press("Go on with a stopped batch");
-    let seen = screen.reads("Go on with scrub-3");
+    let seen = screen.reads("Go on with rinse-3");
     for words in [
         "1 of 3 weighed; still open: the mixing of phase Dry, Wet phase.",
         "It was made again since, as reed-2.",
@@ -119,11 +119,11 @@ fn a_stopped_batch_goes_on_by_one_press() {
     // What is to be thought of first takes a second press.
     screen.press("Go on with reed-1");
     screen.reads("Press again: go on with it all the same");
-    let scrub = served.person.path(LOGS).join("scrub-3.csv");
+    let rinse = served.person.path(LOGS).join("rinse-3.csv");
     let seen = screen.tell(&json!(["look"]));
     assert_eq!(seen["view"], "idle", "{seen:#}");
 
-    screen.press("Go on with scrub-3");
+    screen.press("Go on with rinse-3");
     screen.until("the bench", |seen| {
         seen["view"] == "batch" && seen["hash"] == "#/"
     });
@@ -149,18 +149,18 @@ fn a_stopped_batch_goes_on_by_one_press() {
         has(seen, "say", "Done") && seen["view"] == "idle"
     });
     assert!(
-        seen["to_stopped"].is_null() || !has(&seen, "to_stopped", "scrub-3"),
+        seen["to_stopped"].is_null() || !has(&seen, "to_stopped", "rinse-3"),
         "{seen:#}"
     );
     served
         .daemon
-        .until(|| cells(&scrub, "closed", "note").len() == 2);
+        .until(|| cells(&rinse, "closed", "note").len() == 2);
     assert_eq!(
-        cells(&scrub, "closed", "note"),
+        cells(&rinse, "closed", "note"),
         ["stopped after 1 of 3 weighings", "complete"]
     );
     // The first weight was put there by this test, on no scale: the rows are proved, and held against nothing.
-    let record = record::read(&scrub).unwrap();
+    let record = record::read(&rinse).unwrap();
     assert!(record.is_proved() && record.is_complete(), "{record:#?}");
     let console = screen.tell(&json!(["console"]));
     assert_eq!(console["console"], json!([]), "{console:#}");
@@ -172,13 +172,13 @@ fn what_was_just_stopped_is_offered_and_two_pages_take_it_up_once() {
     let seat = Seat::take();
     let served = Served::on(Scale::start, "", made);
     let mut screen = Screen::at(seat, &address(&served));
-    screen.until("the bench's key", |seen| has(seen, "to_stopped", "scrub-3"));
+    screen.until("the bench's key", |seen| has(seen, "to_stopped", "rinse-3"));
     screen.press("Go on with a stopped batch");
-    screen.reads("Go on with scrub-3");
+    screen.reads("Go on with rinse-3");
     // Another page, or the command line, was quicker.
-    served.person.run(&["begin", "--go-on", "scrub-3"]).ended(0);
+    served.person.run(&["begin", "--go-on", "rinse-3"]).ended(0);
     screen.until("the strip", |seen| !seen["strip"].is_null());
-    screen.press("Go on with scrub-3");
+    screen.press("Go on with rinse-3");
     screen.until("the refusal", |seen| {
         seen["said"]
             .to_string()
@@ -187,7 +187,7 @@ fn what_was_just_stopped_is_offered_and_two_pages_take_it_up_once() {
                 .to_string()
                 .contains("a batch is being weighed")
     });
-    let log = served.person.path(LOGS).join("scrub-3.csv");
+    let log = served.person.path(LOGS).join("rinse-3.csv");
     let taken = cells(&log, "note", "note");
     let taken = taken
         .iter()
@@ -197,7 +197,7 @@ fn what_was_just_stopped_is_offered_and_two_pages_take_it_up_once() {
     screen.press("Bench");
     let end = std::time::Instant::now() + LONGEST;
     let seen = screen.until("the key again", |seen| {
-        has(seen, "to_stopped", "scrub-3: 1 of 3 weighed") || std::time::Instant::now() > end
+        has(seen, "to_stopped", "rinse-3: 1 of 3 weighed") || std::time::Instant::now() > end
     });
-    assert!(has(&seen, "to_stopped", "scrub-3"), "{seen:#}");
+    assert!(has(&seen, "to_stopped", "rinse-3"), "{seen:#}");
 }

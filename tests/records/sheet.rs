@@ -182,13 +182,10 @@ fn jars_give_yield_and_loss_and_a_corrected_row_does_not_count() {
             "",
         ));
         add(draft(RowKind::Weighed, 2, "White clay", Some(240_000), ""));
-        add(draft(
-            RowKind::Weighed,
-            2,
-            "White clay",
-            Some(249_500),
-            "corrects seq 4",
-        ));
+        let note = "corrects seq 4; the spoon dripped";
+        let mut again = draft(RowKind::Weighed, 2, "White clay", Some(249_500), note);
+        again.verdict = Some(Verdict::Kept);
+        add(again);
         let mut left = draft(RowKind::Residue, 1, "Arrowroot starch", Some(500), "");
         left.verdict = None;
         add(left);
@@ -237,6 +234,15 @@ fn jars_give_yield_and_loss_and_a_corrected_row_does_not_count() {
         squeezed.contains("250.50 left 0.50 given 250.00"),
         "{squeezed}"
     );
+    // What is corrected is named in words; the log's own are a file's.
+    assert!(!squeezed.contains("seq "), "{squeezed}");
+    for told in [
+        "in place of row 4, White clay of ",
+        "; the spoon dripped",
+        "in place of row 8, of ",
+    ] {
+        assert!(squeezed.contains(told), "{told}: {squeezed}");
+    }
     assert!(squeezed.contains("100 g, class M1"), "{squeezed}");
     assert!(squeezed.contains("keep, inside its limits"), "{squeezed}");
     // Two of four steps are missing and the log is not closed.

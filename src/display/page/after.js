@@ -1,7 +1,7 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
 import { figure, inBatch, kept, onDay, put, remember, remembered, t } from "./core.js";
-import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, saves, sends, sizes, small, stack, status, table, wrong } from "./make.js";
+import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, isTyped, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, renew, saves, sends, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const LAWS = [["eu", t`European Union`], ["us", t`United States`], ["ca", t`Canada`]];
 
@@ -27,6 +27,13 @@ export async function label(name) {
   const box = stack();
   const asked = () => ({ batch: name, rules: rules.value, ...(net.value && { net: mass(net.value) }), ...(text.value && { as_now: "true" }) });
   const onPaper = () => ({ ...asked(), ...(which.value && !which.box.hidden && { each_jar: "true" }) });
+  // Its fields are made anew only where what stands in the files is another.
+  let typing = { of: null };
+  const beside = (reply, again) => {
+    const of = JSON.stringify([reply.formula, reply.responsible, reply.no_formula, inBatch()]);
+    if (of !== typing.of) typing = { of, parts: besides(reply, again) };
+    return typing.parts;
+  };
   let turn = 0;
   const draw = async (said, first) => {
     const mine = ++turn;
@@ -36,7 +43,7 @@ export async function label(name) {
     rules.input.value = reply.rules;
     which.box.hidden = reply.jars === 0 || Boolean(net.value);
     text.box.hidden = !reply.formula?.changed;
-    refill(box, labelled(reply, onPaper, (words, newer) => { if (newer) text.input.value = "true"; draw(words); }));
+    renew(box, labelled(reply, onPaper, beside(reply, (words, newer) => { if (newer) text.input.value = "true"; draw(words); })));
     if (said) box.prepend(status(said));
   };
   text.box.hidden = which.box.hidden = true;
@@ -47,7 +54,7 @@ export async function label(name) {
   return [sizes(boxes([rules, net, which, text])), box, link(at("batches", name), t`Record of the batch`)];
 }
 
-function labelled(reply, onPaper, again) {
+function labelled(reply, onPaper, beside) {
   const file = (kind) => `${reply.batch}-${kind}`;
   const rows = reply.points.map(({ what, state, says, help }) => ({ heed: state === "missing", cells: [STATES[state] ?? state,
     [el("b", {}, what), el("br"), says, state !== "there" && HELP[help] ? small(HELP[help]) : null]] }));
@@ -66,7 +73,7 @@ function labelled(reply, onPaper, again) {
       saves(t`Keep the declaration`, () => question("/declaration", onPaper()), file("declaration.txt"))),
     part(t`Ingredients, for the label`, el("p", { class: "names" }, reply.names)),
     part(t`What the label has and lacks`, table(t`What the label has and lacks`, [h(t`State`), h(t`What is asked for`)], rows), p(`${reply.law}. ${reply.standing}`)),
-    ...besides(reply, again),
+    ...beside,
     reply.cautions.length ? part(t`Cautions`, lines(reply.cautions), p(reply.cautions_standing)) : null,
     part(t`What is in it`, table(t`What is in it`, [h(t`INCI name`), n("g"), n("%")], reply.lines.map((line) => ({
       cells: [[line.inci, line.any_order ? small(t`any order`) : null], figure(line.grams), figure(line.percent)] }))),
@@ -121,7 +128,7 @@ export async function papers() {
     const mine = (one) => one.name.toLowerCase() === of.value.toLowerCase();
     const one = reply.papers.find((one) => mine(one) && one.lot === lot.value) ?? reply.papers.find(mine);
     if (!one) return;
-    for (const [key, { input }] of Object.entries(fields)) input.value = key === "constituents" && one.lot !== lot.value ? "" : one[key];
+    for (const [key, { input }] of Object.entries(fields)) if (!isTyped(input)) input.value = key === "constituents" && one.lot !== lot.value ? "" : one[key];
   };
   for (const { input } of [of, lot]) input.addEventListener("change", show);
   const write = sends(t`Write it down`, "/papers", () => ({ name: of.value, lot: lot.value,

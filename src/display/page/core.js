@@ -164,5 +164,9 @@ export const aboutNow = () => ({ batch: know.batch, step: know.step?.step ?? nul
 /** The status, where it is that of the step that is shown: a new step is told a moment before. */
 export const ofStep = () => ((know.status?.step ?? null) === (know.step?.step ?? null) ? know.status : null);
 
+const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
+/** The verdict of a weight in words; what was taken back has none. */
+export const verdictOf = ({ net, verdict }) => (net == null ? "" : VERDICTS[verdict] ?? verdict ?? t`no verdict`);
+
 /** A phase by its name, with the word "phase" once. */
 export const phaseName = (name) => (/phase/i.test(name) ? name : t`Phase ${name}`);

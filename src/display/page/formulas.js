@@ -2,7 +2,7 @@
 // figure comes from bismar; what is typed is kept in this tab until it is saved.
 
 import { $, figure, inBatch, kept, put, remember, remembered, session, t, write } from "./core.js";
-import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, quoted, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, quoted, refill, saves, saying, sends, sent, sizes, small, stack, table, wrong } from "./make.js";
 
 const PAUSE = 450; // ms after the last letter before bismar is asked
 const NEW = "=new";
@@ -364,7 +364,7 @@ function spreadsheet() {
   const asked = { columns: null, amounts: null };
   const body = () => ({ text: cells.input.value, ...asked });
   const show = (reply) => refill(out, reply.error ? [] : preview(reply.sheet));
-  const look = sends(t`Look at it`, "/formula-sheet", body, show);
+  const look = sends(t`Look at it`, "/formula-sheet", body, show, { asks: true });
   const reread = async () => {
     const reply = await get("/formula-sheet", body());
     reply.error ? out.replaceChildren(wrong(reply.error)) : show(reply);
@@ -382,7 +382,10 @@ function spreadsheet() {
     kind.input.value = sheet.amounts ?? "";
     kind.input.addEventListener("change", () => { asked.amounts = kind.value || null; reread().then(() => out.querySelectorAll("select")[sheet.heads.length]?.focus()); });
     const rows = sheet.rows.map((row) => ({ heed: row.takes.startsWith("left out"), cells: [row.takes, ...row.cells] }));
-    const take = anew(t`Take it over into the form`, () => ({ fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" }));
+    const take = anew(t`Take it over into the form`, () => {
+      sent(root);
+      return { fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" };
+    });
     take.classList.add("main");
     return [
       part(t`What it is taken for`, sizes(sheet.heads.map(pick), kind.box)),

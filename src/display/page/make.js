@@ -1,6 +1,6 @@
 // What the rooms are made of: elements, fields, tables, keys that send, and the asking itself. Texts go in as texts alone.
 
-import { BOUNCE, age, ask, dayOf, fetched, figure, fresh, held, know, stamp, t, timeOf, write } from "./core.js";
+import { $, BOUNCE, age, ask, dayOf, fetched, figure, fresh, held, know, stamp, t, timeOf, write } from "./core.js";
 import { point } from "./words.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
@@ -88,20 +88,56 @@ export const n = (name) => ({ name, n: true });
 export const small = (text) => text ? el("small", {}, text) : null;
 
 const asTyped = new Map(); // what was sent, with what was typed
-const sent = (typed, is) => asTyped.set(is, typed) && is;
+const read = (typed, is) => asTyped.set(is, typed) && is;
 /** A number with the decimal point that bismar reads. Where the page has points, a comma before three digits may be anything
     and stays, to be refused; where it has commas, a point before three digits may be, and becomes one. */
-export const dot = (text) => sent(text, text.replace(/^([+-]?[0-9]*)([.,])([0-9]+)(?=\s*[a-z%]*$)/i, (all, whole, sign, rest) =>
+export const dot = (text) => read(text, text.replace(/^([+-]?[0-9]*)([.,])([0-9]+)(?=\s*[a-z%]*$)/i, (all, whole, sign, rest) =>
   `${whole}${sign !== point && rest.length === 3 && !/^0?$/.test(whole) ? "," : "."}${rest}`));
 /** A weight as the daemon takes it: grams where no unit is given. */
-export const mass = (text) => sent(text, /[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
+export const mass = (text) => read(text, /[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
 /** What is said of what was typed quotes it as it was typed. */
 export const quoted = (text) => text?.replace(/(["„“«]\s?)([^"“”»]+?)(?=\s?["“”»])/g, (all, mark, is) => mark + (asTyped.get(is) ?? is));
 
+// ---- What is typed and not sent ----
+
+const FIELDS = ".field :is(input:not([type=file]), textarea, select), .pick [type=radio]";
+const typed = new WeakMap(); // what a person put into a field
+document.addEventListener("input", ({ target }) => typed.set(target, target.value), true);
+/** Whether that is a person's, and neither sent nor put there since by the page. */
+export const isTyped = (field) => typed.get(field) === field.value && (field.type !== "radio" || field.checked);
+/** A field by its label and by what the part is about that it stands in. */
+const called = (one) => [one.closest("section, details, .way")?.querySelector("h2, h3, summary"), one.labels?.[0] ?? one].map((node) => node?.textContent).join("\n");
+/** What is typed in `node` is sent. */
+export const sent = (node) => node.querySelectorAll(FIELDS).forEach((one) => typed.delete(one));
+export const unsent = (node) => [...node.querySelectorAll(FIELDS)].filter(isTyped).map((one) => [called(one), one.value]);
+/** Puts what was typed into the fields that are called so now. */
+export function putBack(node, all = []) {
+  const back = new Map(all);
+  for (const one of back.size ? node.querySelectorAll(FIELDS) : []) {
+    const { value } = one;
+    const mine = back.get(called(one));
+    if (mine === undefined || (one.type === "radio" && mine !== value)) continue;
+    one.closest("details")?.setAttribute("open", "");
+    if (one.type === "radio") one.click();
+    else one.value = mine;
+    // Of a choice that is no more nothing is left.
+    if (one.value !== mine) one.value = value;
+    else for (const kind of ["input", "change"]) one.dispatchEvent(new Event(kind, { bubbles: true }));
+  }
+}
+/** Draws `node` anew; what is typed in it stays, and so does the keyboard's place. */
+export function renew(node, ...inside) {
+  const all = unsent(node);
+  const at = node.contains(document.activeElement) ? called(document.activeElement) : null;
+  refill(node, ...inside);
+  putBack(node, all);
+  if (at) [...node.querySelectorAll("input, textarea, select, button, a")].find((one) => called(one) === at)?.focus();
+}
+
 // ---- Asking ----
 
-/** Whether the room could not be read; it is when the daemon is back. */
-export const unread = { now: false };
+/** When the room could not be read; it is when the daemon is back. */
+export const unread = { at: null };
 const LOST = t`No answer from bismar. Look whether it runs, then try again.`;
 
 /** The reply, or the reason why there is none as { error }. */
@@ -110,8 +146,9 @@ export async function get(path, body) {
     const { code, ok, reply } = await ask(path, body, SLOW);
     if (code === 401) announce("locked");
     return ok && reply?.ok ? reply : { ...reply, why: quoted(reply?.why), error: quoted(reply?.error) ?? t`bismar did not answer that (${code}).` };
-  } catch {
-    if (!body && !fresh(know.beat)) unread.now = true;
+  } catch (error) {
+    // What is late and no more is not asked for again and again.
+    if (!body && (!fresh(know.beat) || error.name === "TypeError")) unread.at = stamp();
     return { error: body ? t`No answer from bismar: it is not known whether that was taken.` : LOST };
   }
 }
@@ -124,8 +161,9 @@ export async function need(path) {
 export const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;
 
 /** A button that sends `body()` once at a time; `then` gets a good reply. A second touch within a moment
-    is the same touch. With `twice` the first touch only asks for the second. */
-export function sends(words, path, body, then, { twice } = {}) {
+    is the same touch. With `twice` the first touch only asks for the second. What is typed beside it is then sent, but not
+    where it only `asks`. */
+export function sends(words, path, body, then, { twice, asks } = {}) {
   const said = el("p", { class: "said", role: "alert" });
   let busy = false;
   let armed = null;
@@ -155,6 +193,7 @@ export function sends(words, path, body, then, { twice } = {}) {
     done = stamp();
     key.removeAttribute("aria-disabled");
     write(said, reply.error ?? reply.say ?? "");
+    if (!reply.error && !asks) sent(key.closest("section, details, .way") ?? $("room-inside"));
     said.classList.toggle("wrong", Boolean(reply.error));
     then?.(reply, said);
   }, label);

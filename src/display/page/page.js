@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, held, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, held, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, verdictOf, write,
 } from "./core.js";
 import { attend, isIn, listen, openDoor, stream } from "./door.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
@@ -440,8 +440,6 @@ function paintTrough(shown) {
 }
 
 const answers = { next: t`Next`, again: t`Again`, keep: t`Keep`, undo: t`Undo`, cancel: t`Cancel` };
-const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
-const verdictOf = ({ verdict }) => VERDICTS[verdict] ?? t`no verdict`;
 
 function paintChoices() {
   // A fault hides what is asked and does not take its answers away.

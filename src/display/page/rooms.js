@@ -1,8 +1,8 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
-import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
+import { $, STALE, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, verdictOf, write } from "./core.js";
+import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, putBack, question, refill, renew, saying, sends, sizes, small, stack, table, unread, unsent, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
 import { paintScales, scales } from "./scales.js";
@@ -28,7 +28,6 @@ const toBench = (reply) => {
   location.hash = "#/";
 };
 
-const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
 const VESSELS = { beaker: t`in a beaker of its own`, bowl: t`into the bowl`, difference: t`by difference`, jar: t`in a jar` };
 
 // ---- A new batch ----
@@ -189,12 +188,22 @@ function planned(reply, asked, spare) {
 }
 
 const formulas = (arg) => formulasRoom(arg, called);
-document.addEventListener("anew", () => enterRoom());
+document.addEventListener("anew", () => {
+  behind.delete(stands);
+  stands = null;
+  enterRoom();
+});
 
 // ---- Lots ----
 
 let followStep = null; // draws the lot of the step anew
 let followed = null;
+/** Draws where what it is drawn of is another: fields stay under the hand that types. */
+const ofNew = (of, draws, drawn) => () => {
+  const now = JSON.stringify(of());
+  if (now !== drawn) draws();
+  drawn = now;
+};
 const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo]);
 
 async function lots(arg) {
@@ -207,9 +216,10 @@ async function lots(arg) {
     if (!now.error) refill(shelf, onShelf(now));
   };
   const box = el("div");
+  const draw = ofNew(() => [inBatch(), aboutNow(), know.step?.ingredient, ofStep()?.lot], () => renew(box, inBatch() ? stepLot(reply.lots) : null));
   followStep = () => {
     followed = atStep();
-    refill(box, inBatch() ? stepLot(reply.lots) : null);
+    draw();
   };
   followStep();
   return [box, shelf, newLot(reply, added), link("trace", t`Where a lot went`)];
@@ -309,8 +319,8 @@ async function record(name) {
   const running = know.batch === name && inBatch();
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
     [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
-    [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, VERDICTS[step.verdict] ?? step.verdict ?? t`no verdict`))]] }));
-  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, VERDICTS[jar.verdict] ?? jar.verdict ?? (jar.net == null ? "" : t`no verdict`)] }));
+    [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, verdictOf(step)))]] }));
+  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, verdictOf(jar)] }));
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
   const plain = encodeURIComponent(name);
   return [
@@ -360,8 +370,18 @@ async function answers() {
   if (!inBatch()) return [p(t`No batch is under way; there is nothing to answer.`)];
   const reply = await get(question("/record", { batch: know.batch ?? "" }));
   const box = el("ul", { class: "picks" });
-  const reason = field(t`Why it is left out, for the record`, {});
-  const left = sizes();
+  const left = stack();
+  const leaving = ofNew(() => [aboutNow(), know.step?.ingredient], () => {
+    const about = aboutNow();
+    const name = know.step?.ingredient;
+    const reason = field(t`Why it is left out, for the record`, {});
+    const skip = sends(t`Leave ${name} out`, "/do", () => {
+      if (!reason.value) skip.said.textContent = t`Say why first; the record keeps it.`;
+      return reason.value && { do: "skip", reason: reason.value, about };
+    }, toBench, { twice: t`Press again: leave ${name} out` });
+    renew(left, name ? part(t`Leave ${name} out`, sizes(reason.box, skip.key, skip.said))
+      : part(t`Leave this step out`, p(t`Every step is weighed; none is left to leave out.`)));
+  });
   followStep = () => {
     followed = atStep();
     const about = aboutNow();
@@ -370,22 +390,17 @@ async function answers() {
       key.append(el("small", { "data-deed": word }, deed(word)));
       return el("li", {}, key, said);
     };
-    refill(box, [
+    renew(box, [
       know.status?.undo ? one("undo", t`Undo`, { twice: t`Press again: undo` }) : null,
       know.step ? one("again", t`Again`, { twice: t`Press again: this step anew` }) : null,
       know.step ? one("keep", t`Keep`, { twice: t`Press again: keep it` }) : null,
       one("next", t`Next`),
       know.state === "emptied-beaker" ? one("cancel", t`Cancel`) : null,
     ]);
-    const name = know.step?.ingredient;
-    const skip = sends(t`Leave ${name} out`, "/do", () => {
-      if (!reason.value) skip.said.textContent = t`Say why first; the record keeps it.`;
-      return reason.value && { do: "skip", reason: reason.value, about };
-    }, toBench, { twice: t`Press again: leave ${name} out` });
-    refill(left, name ? [reason.box, skip.key, skip.said] : p(t`Every step is weighed; none is left to leave out.`));
+    leaving();
   };
   followStep();
-  return [box, part(t`Leave this step out`, left), link("lots", t`Name its lot`), remarking(), emptied(reply)];
+  return [box, left, link("lots", t`Name its lot`), remarking(), emptied(reply)];
 }
 
 function charts(reply) {
@@ -538,6 +553,17 @@ function tablet() {
 
 const rooms = { answers, begin, stopped, formulas, lots, batches, remedies, fill, label, trace, scales, tablet, papers };
 
+const behind = new Map(); // what was typed in a room and not sent, by its address
+let stands = null; // the address of the room whose fields stand there
+
+/** Whether the rooms are shown where a small screen has one key for them. */
+function shows(rooms) {
+  $("more").ariaExpanded = String(rooms);
+  rooms ? document.body.dataset.more = "" : delete document.body.dataset.more;
+  if (rooms) $("rooms").scrollIntoView({ block: "nearest" });
+}
+$("more").addEventListener("click", () => shows(document.body.dataset.more === undefined));
+
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {
   const [, name = "", raw = ""] = /^#\/([a-z]*)(?:\/(.*))?$/.exec(location.hash) ?? [];
@@ -547,9 +573,12 @@ export async function enterRoom() {
   const left = room.name;
   Object.assign(room, { name: known ? name : "", arg: known ? arg : "" });
   touched = stamp();
+  shows(false);
   const mine = ++shown;
   followStep = null;
-  unread.now = false;
+  if (stands !== null) behind.set(stands, unsent($("room-inside")));
+  stands = null;
+  unread.at = null;
   announce("room");
   if (!known) {
     // What was pressed in the room is gone: the keyboard goes on from the bench's heading.
@@ -568,6 +597,9 @@ export async function enterRoom() {
   }
   if (mine !== shown) return true;
   refill($("room-inside"), inside);
+  // A formula's form keeps its own.
+  if (name !== "formulas" || arg === "=table") stands = location.hash;
+  putBack($("room-inside"), behind.get(stands));
   paintRoom();
   return true;
 }
@@ -594,7 +626,7 @@ export function paintRoom() {
   if (room.name === "scales" && $("scales-room")) paintScales();
   // The bench has gone on: what stands here was about the step before.
   if (["lots", "answers"].includes(room.name) && followStep && followed !== atStep()) followStep();
-  if (unread.now && fresh(know.beat)) enterRoom();
+  if (unread.at && fresh(know.beat) && age(unread.at) > STALE) enterRoom();
   // The hands are in the bowl: the bench comes back by itself.
   if (running && age(touched) > RETURN) leaveRoom();
 }

@@ -1,7 +1,7 @@
 // The room of the scales: what each is and shows, finding one, changing and removing it, its check, the vessels.
 
 import { $, figure, inBatch, know, put, scaleNow, t, write } from "./core.js";
-import { announce, big, boxes, button, day, decimal, el, entry, field, fold, g, get, h, keys, lines, mass, need, p, part, pickList, refill, sends, sizes, small, stack, status, table, wrong } from "./make.js";
+import { announce, big, boxes, button, day, decimal, el, entry, field, fold, g, get, h, keys, lines, mass, need, p, part, pickList, putBack, refill, sends, sizes, small, stack, status, table, unsent, wrong } from "./make.js";
 
 const NOT_NOW = t`A batch is under way; that is done when it is over.`;
 const FINDER = "finder";
@@ -12,8 +12,10 @@ async function redraw(say, at) {
   announce("asked");
   const head = say ? el("p", { class: "said", role: "status", tabindex: "-1" }, say) : null;
   const all = await inside(at === FINDER);
+  const typed = unsent(root);
   refill(root, head, all);
   paintScales();
+  putBack(root, typed);
   // What was pressed is gone: the keyboard goes on from here.
   const there = head ?? $(at ?? "room-title");
   (there.querySelector("summary") ?? there).focus();
