@@ -14,7 +14,7 @@ use axum::routing::get;
 use futures_util::stream::{self, Stream};
 use tokio::sync::watch;
 
-use super::door::{self, Answers, Door, Page, asset, refused, script};
+use super::door::{self, Answers, Door, Page, refused, script, style};
 use super::followers::{Followers, Place};
 use super::{AS_THEY_COME, BEAT, TOO_MANY_PAGES};
 use crate::config::Held;
@@ -56,14 +56,10 @@ pub async fn serve(
         followers: Arc::default(),
         told,
     };
-    let css = "text/css; charset=utf-8";
     let app = Router::new()
         .route("/", get(index))
         .route("/events", get(events))
-        .route(
-            "/benches.css",
-            get(move || async move { asset(css, STYLE) }),
-        )
+        .route("/benches.css", get(|| async { style(STYLE) }))
         .route("/benches.js", get(|| async { script(SCRIPT) }))
         .with_state(shared);
     let answers = Answers::behind(door, app);

@@ -226,11 +226,10 @@ pub struct Answers(pub(super) Router);
 impl Answers {
     /// What `app` answers, behind the door that every request comes through, with the door's own.
     pub(super) fn behind(door: Door, app: Router) -> Answers {
-        let css = "text/css; charset=utf-8";
         let own = Router::new()
             .route("/words.js", get(words))
-            .route("/page.css", get(move || async move { asset(css, STYLE) }))
-            .route("/bare.css", get(move || async move { asset(css, BARE) }))
+            .route("/page.css", get(|| async { style(STYLE) }))
+            .route("/bare.css", get(|| async { style(BARE) }))
             .route("/core.js", get(|| async { script(CORE) }))
             .route("/door.js", get(|| async { script(SCRIPT) }))
             .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
@@ -320,13 +319,18 @@ pub(super) fn script(text: &'static str) -> Response {
     ([(CONTENT_TYPE, kind)], without_remarks(text)).into_response()
 }
 
-/// Without the lines that are remarks alone: they are for who reads the sources.
-fn without_remarks(script: &str) -> String {
+pub(super) fn style(text: &'static str) -> Response {
+    let kind = "text/css; charset=utf-8";
+    ([(CONTENT_TYPE, kind)], without_remarks(text)).into_response()
+}
+
+/// Without the lines that are remarks alone, and what lines are indented by: both are for who reads the sources, where
+/// no text goes over a line's end.
+fn without_remarks(source: &str) -> String {
     let is_remark = |line: &&str| {
-        let line = line.trim();
-        line.starts_with("//") || (line.starts_with("/**") && line.ends_with("*/"))
+        line.starts_with("//") || (line.starts_with("/*") && line.trim_end().ends_with("*/"))
     };
-    let lines = script.split_inclusive('\n');
+    let lines = source.split_inclusive('\n').map(str::trim_start);
     lines.filter(|line| !is_remark(line)).collect()
 }
 

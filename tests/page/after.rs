@@ -377,6 +377,16 @@ fn what_is_typed_and_not_sent_is_never_lost() {
     screen.press("Add a lot");
     stands(&mut screen, "Lot, as it stands on the package", "");
 
+    // A plan that was shown is there again.
+    screen.tell(&json!(["go", "#/begin/dune-soak.toml"]));
+    screen.write("Jars", "2");
+    screen.write("Grams in a jar", "50");
+    screen.press("Show the plan");
+    screen.reads("for 2 jars of 50");
+    screen.tell(&json!(["go", "#/lots"]));
+    screen.tell(&json!(["go", "#/begin/dune-soak.toml"]));
+    screen.reads("for 2 jars of 50");
+
     // A daemon that is gone for a while, and a room that cannot be read meanwhile.
     screen.tell(&json!(["go", "#/papers"]));
     screen.write("What is in it", "Linalool 38");

@@ -1,7 +1,7 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
 import { figure, inBatch, kept, onDay, put, remember, remembered, t } from "./core.js";
-import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, isTyped, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, renew, saves, sends, sizes, small, stack, status, table, wrong } from "./make.js";
+import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, isTyped, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, renew, saves, sends, sent, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const LAWS = [["eu", t`European Union`], ["us", t`United States`], ["ca", t`Canada`]];
 
@@ -158,6 +158,7 @@ export async function trace(name) {
   const wanted = field(t`Lot or batch`, { value: name, required: true }, t`as it stands on the package, or in the record`);
   const ask = el("form", { class: "sizes", onsubmit: (event) => {
     event.preventDefault();
+    sent(ask);
     if (wanted.value) location.hash = `#/${traceOf(wanted.value)}`;
   } }, wanted.box, el("button", { class: "key", type: "submit" }, t`Show where it went`));
   if (!name) return [ask];

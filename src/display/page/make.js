@@ -122,6 +122,7 @@ export function putBack(node, all = []) {
     else one.value = mine;
     // Of a choice that is no more nothing is left.
     if (one.value !== mine) one.value = value;
+    else if (value === mine) typed.set(one, mine);
     else for (const kind of ["input", "change"]) one.dispatchEvent(new Event(kind, { bubbles: true }));
   }
 }

@@ -2,7 +2,7 @@
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
 import { $, STALE, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, verdictOf, write } from "./core.js";
-import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, putBack, question, refill, renew, saying, sends, sizes, small, stack, table, unread, unsent, wrong } from "./make.js";
+import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, putBack, question, refill, renew, saying, sends, sent, sizes, small, stack, table, unread, unsent, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
 import { paintScales, scales } from "./scales.js";
@@ -128,6 +128,7 @@ function plan(file) {
       more.input.focus();
       show();
     } }, t`Allow ${figure(reply.short.percent)} % for losses`);
+    sent(form);
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
     refill(out, planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }, spare));
   };
