@@ -377,6 +377,13 @@ fn what_is_typed_and_not_sent_is_never_lost() {
     screen.press("Add a lot");
     stands(&mut screen, "Lot, as it stands on the package", "");
 
+    // What was typed of one batch's jars is of that batch alone.
+    screen.tell(&json!(["go", "#/fill/soak-2"]));
+    screen.write("Grams on the label", "40");
+    screen.tell(&json!(["go", "#/lots"]));
+    screen.tell(&json!(["go", "#/fill/soak-2"]));
+    stands(&mut screen, "Grams on the label", "40");
+
     // A plan that was shown is there again.
     screen.tell(&json!(["go", "#/begin/dune-soak.toml"]));
     screen.write("Jars", "2");

@@ -106,7 +106,10 @@ document.addEventListener("input", ({ target }) => typed.set(target, target.valu
 /** Whether that is a person's, and neither sent nor put there since by the page. */
 export const isTyped = (field) => typed.get(field) === field.value && (field.type !== "radio" || field.checked);
 /** A field by its label and by what the part is about that it stands in. */
-const called = (one) => [one.closest("section, details, .way")?.querySelector("h2, h3, summary"), one.labels?.[0] ?? one].map((node) => node?.textContent).join("\n");
+const called = (one) => {
+  const about = one.closest("section, details, .way");
+  return [about?.dataset.about, about?.querySelector("h2, h3, summary")?.textContent, (one.labels?.[0] ?? one).textContent].join("\n");
+};
 /** What is typed in `node` is sent. */
 export const sent = (node) => node.querySelectorAll(FIELDS).forEach((one) => typed.delete(one));
 export const unsent = (node) => [...node.querySelectorAll(FIELDS)].filter(isTyped).map((one) => [called(one), one.value]);

@@ -205,6 +205,12 @@ const ofNew = (of, draws, drawn) => () => {
   if (now !== drawn) draws();
   drawn = now;
 };
+/** A part whose fields are of the step that is weighed and of no other. */
+function ofStepAlone(...inside) {
+  const node = part(...inside);
+  node.dataset.about = JSON.stringify(aboutNow());
+  return node;
+}
 const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo]);
 
 async function lots(arg) {
@@ -266,7 +272,7 @@ function stepLot(all) {
     return el("li", {}, key, said);
   });
   const typed = sends(t`Take this lot`, "/do", body(() => other.value), took(() => other.value));
-  return part(t`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
+  return ofStepAlone(t`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
     sizes(other.box, reason.box, typed.key), typed.said);
 }
 
@@ -380,7 +386,7 @@ async function answers() {
       if (!reason.value) skip.said.textContent = t`Say why first; the record keeps it.`;
       return reason.value && { do: "skip", reason: reason.value, about };
     }, toBench, { twice: t`Press again: leave ${name} out` });
-    renew(left, name ? part(t`Leave ${name} out`, sizes(reason.box, skip.key, skip.said))
+    renew(left, name ? ofStepAlone(t`Leave ${name} out`, sizes(reason.box, skip.key, skip.said))
       : part(t`Leave this step out`, p(t`Every step is weighed; none is left to leave out.`)));
   });
   followStep = () => {
@@ -516,14 +522,13 @@ async function fill(asked) {
   });
   const { key, said } = sends(t`Fill jars now`, "/do", body, toBench);
   key.classList.add("main");
-  return [
-    big(joined(t`Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed`, reply.jars.length && t`${reply.jars.length} filled already`)),
+  // What is typed is about this batch.
+  return part(joined(t`Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed`, reply.jars.length && t`${reply.jars.length} filled already`),
     tooLittle(reply),
     asked ? null : p(t`Of those that fill a jar it was begun last; “Batches” has the others.`),
     p(t`Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded.`),
     sizes(boxes([net, over, jars, rule, allowable])), key, said,
-    p(t`For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures.`),
-  ];
+    p(t`For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures.`));
 }
 
 // ---- A tablet ----
@@ -599,7 +604,7 @@ export async function enterRoom() {
   if (mine !== shown) return true;
   refill($("room-inside"), inside);
   // A formula's form keeps its own.
-  if (name !== "formulas" || arg === "=table") stands = location.hash;
+  if (name !== "formulas" || arg === "=table") stands = `${location.hash} ${name === "answers" ? know.batch : ""}`;
   putBack($("room-inside"), behind.get(stands));
   paintRoom();
   return true;
