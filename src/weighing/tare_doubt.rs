@@ -2,6 +2,7 @@
 
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation, Sure};
+use super::removed::most_gone;
 use super::state::{Asked, Before, Removed, State, Suspect, Tared};
 use super::steady::Level;
 use super::zero::shows_zero;
@@ -44,6 +45,11 @@ impl Doubted<'_> {
             Some(_) if above >= -least && fell > least && (self.asked || self.then.exact) => true,
             // Just what the key took off is missing on the empty pan; a source was lighter when it went.
             _ if difference && self.asked && (above + took_off).abs() <= least => true,
+            // As much as the source weighs at least with what it may have given; wherever the empty pan is now.
+            Some(vessel) if difference && self.asked => {
+                let left = vessel - most_gone(self.step, level.d);
+                fell >= left.max(vessel.ratio(1, 20)) - least && fell > least
+            }
             Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
             // If it was the key, all that it took off is to go; if not, the pan shows what it did.
             None if self.then.exact && above < -least => -above >= took_off.ratio(4, 5),

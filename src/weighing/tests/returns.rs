@@ -1022,3 +1022,29 @@ fn while_nobody_knows_how_much_no_amount_stands_there() {
     b.pour(0.0, 0.5).pour(30.0, 8.0);
     assert!(!say(&b).contains("to add"), "{}", say(&b));
 }
+
+#[test]
+fn a_scale_that_comes_on_with_a_zero_of_its_own_is_seen_without_the_source() {
+    let steps = vec![step(1, "Oil", "60.00", VesselWay::Difference)];
+    let mut b = Bench::new(plan(steps, None));
+    (b.interval, b.tau) = (200, 245.0);
+    b.hold(2.0);
+    towards(&mut b, 199.5, 20);
+    b.hold(3.0);
+    asks(&b, "60.00 g to take");
+    towards(&mut b, 0.0, 8);
+    towards(&mut b, 184.5, 9);
+    // Switched off for a moment as she lifts it again, and on with 5 g of it still on the pan: that is zero now.
+    b.now += 1200;
+    b.read(0.0);
+    asks(&b, "The tare must be seen again");
+    // She puts it back, and lifts it as she was told before it has rested.
+    towards(&mut b, 164.46, 16);
+    towards(&mut b, -5.04, 24);
+    asks(&b, "Put the source back");
+    towards(&mut b, 164.46, 30);
+    asks(&b, "30.00 g to take");
+    towards(&mut b, -5.04, 24);
+    towards(&mut b, 134.46, 40);
+    b.expect(&["60.00"]);
+}
