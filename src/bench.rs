@@ -47,9 +47,9 @@ impl From<&Config> for Setup {
     }
 }
 
-fn hear(engine: &mut Engine, scale: ScaleIndex, heard: Heard, at: Moment) {
+fn hear(engine: &mut Engine, scale: ScaleIndex, heard: &Heard, at: Moment) {
     let input = match heard {
-        Heard::Reading(reading) => Input::Reading(reading),
+        Heard::Reading(reading) => return engine.reading(scale, reading, at),
         Heard::Overload => Input::Overload,
         Heard::Underload => Input::Underload,
         // Counted by the decoder, never a weight.
@@ -138,7 +138,7 @@ impl Bench {
         line.state = LineState::Open;
         let engine = &mut self.engine;
         line.decoder
-            .feed(at, bytes, |heard| hear(engine, scale, heard, at));
+            .feed(at, bytes, |heard| hear(engine, scale, &heard, at));
     }
 
     /// The decoder of a scale's line, to read ahead with: what it makes of the bytes is for [`Bench::heard`], and it is
@@ -161,7 +161,7 @@ impl Bench {
         };
         line.state = LineState::Open;
         for heard in heard {
-            hear(&mut self.engine, scale, *heard, at);
+            hear(&mut self.engine, scale, heard, at);
         }
     }
 

@@ -266,16 +266,32 @@ impl fmt::Debug for Mass {
     }
 }
 
+/// The end of the range that a sum, a difference or a product would leave. Called by who leaves it alone: what saturates
+/// by itself costs each reading more than the sums themselves.
+#[cold]
+#[inline(never)]
+fn beyond(negative: bool) -> Mass {
+    Mass(if negative { i64::MIN } else { i64::MAX })
+}
+
 impl Add for Mass {
     type Output = Mass;
+    #[inline]
     fn add(self, other: Mass) -> Mass {
-        Mass(self.0.saturating_add(other.0))
+        match self.0.checked_add(other.0) {
+            Some(sum) => Mass(sum),
+            None => beyond(other.0 < 0),
+        }
     }
 }
 impl Sub for Mass {
     type Output = Mass;
+    #[inline]
     fn sub(self, other: Mass) -> Mass {
-        Mass(self.0.saturating_sub(other.0))
+        match self.0.checked_sub(other.0) {
+            Some(difference) => Mass(difference),
+            None => beyond(other.0 > 0),
+        }
     }
 }
 impl AddAssign for Mass {
@@ -296,8 +312,12 @@ impl Neg for Mass {
 }
 impl Mul<i64> for Mass {
     type Output = Mass;
+    #[inline]
     fn mul(self, n: i64) -> Mass {
-        Mass(self.0.saturating_mul(n))
+        match self.0.checked_mul(n) {
+            Some(product) => Mass(product),
+            None => beyond((self.0 < 0) != (n < 0)),
+        }
     }
 }
 impl Sum for Mass {

@@ -89,7 +89,7 @@ fn play_on(
 /// So many records, or the lines of one that has more, are decoded at once, and so many times as many wait for the engine
 /// at most. That bounds the memory: a record of [`crate::scale::capture::LONGEST_RECORD`] is the most that one can hold.
 const RECORDS: usize = 1024;
-const STRETCHES: usize = 1;
+const STRETCHES: usize = 8;
 
 /// What is read and decoded ahead of the engine.
 struct Ahead<'c, 'r> {

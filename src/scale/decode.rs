@@ -49,6 +49,36 @@ pub struct Decoder {
     framer: Framer,
     translator: Translator,
     pace: Pace,
+    last: Piece,
+}
+
+/// What one line says, and how many bytes it had.
+#[derive(Debug, Clone, Copy)]
+struct Said {
+    line: Line,
+    length: usize,
+}
+
+/// The last bytes that came in one go and were one whole line, with what it said: a scale at rest sends the same line
+/// again and again, and most of a day is rest.
+#[derive(Debug, Clone, Default)]
+struct Piece {
+    bytes: Vec<u8>,
+    said: Option<Said>,
+}
+
+impl Piece {
+    fn said(&self, bytes: &[u8]) -> Option<Said> {
+        self.said.filter(|_| self.bytes == bytes)
+    }
+
+    fn keep(&mut self, bytes: &[u8], said: Option<Said>) {
+        self.said = said;
+        if said.is_some() {
+            self.bytes.clear();
+            self.bytes.extend_from_slice(bytes);
+        }
+    }
 }
 
 /// The part of the decoder behind the framer.
@@ -72,6 +102,7 @@ impl Decoder {
         Decoder {
             framer: Framer::new(framing, start),
             pace: Pace::default(),
+            last: Piece::default(),
             translator: Translator {
                 layout,
                 columns,
@@ -102,14 +133,24 @@ impl Decoder {
             framer,
             translator,
             pace,
+            last,
         } = self;
         let late = pace.arrived(at, bytes);
+        let moment = |nth| late.map_or(at, |late| late.of(nth));
+        let whole = framer.is_between_lines();
+        if whole && let Some(said) = last.said(bytes) {
+            return each(translator.hear(moment(1), Ok(said)));
+        }
         let mut nth = 0;
+        let mut only = None;
         framer.feed(bytes, |line| {
             nth += 1;
-            let at = late.map_or(at, |late| late.of(nth));
-            each(translator.hear(at, line));
+            let said = line.and_then(|line| translator.read(line));
+            only = said.ok();
+            each(translator.hear(moment(nth), said));
         });
+        let whole = whole && nth == 1 && framer.is_between_lines();
+        last.keep(bytes, only.filter(|_| whole));
     }
 
     /// Lines that were understood, with or without a weight.
@@ -124,8 +165,15 @@ impl Decoder {
 }
 
 impl Translator {
-    fn hear(&mut self, at: Moment, line: Result<&[u8], Reject>) -> Heard {
-        let heard = match line.and_then(|line| self.translate(at, line)) {
+    fn read(&self, line: &[u8]) -> Result<Said, Reject> {
+        Ok(Said {
+            line: self.layout.layout().parse(line)?,
+            length: line.len(),
+        })
+    }
+
+    fn hear(&mut self, at: Moment, said: Result<Said, Reject>) -> Heard {
+        let heard = match said.and_then(|said| self.translate(at, said)) {
             Ok(heard) => heard,
             Err(reject) => Heard::Rejected(reject),
         };
@@ -141,15 +189,15 @@ impl Translator {
         heard
     }
 
-    fn translate(&mut self, at: Moment, line: &[u8]) -> Result<Heard, Reject> {
-        let indication = match self.layout.layout().parse(line)? {
+    fn translate(&mut self, at: Moment, said: Said) -> Result<Heard, Reject> {
+        let indication = match said.line {
             Line::Weight(indication) => indication,
             Line::Overload => return Ok(Heard::Overload),
             Line::Underload => return Ok(Heard::Underload),
             Line::NoWeight => return Ok(Heard::NoWeight),
             Line::NotAMass => return Ok(Heard::NotAMass),
         };
-        if !self.lengths.admit(line.len(), self.columns) {
+        if !self.lengths.admit(said.length, self.columns) {
             return Err(Reject::Form);
         }
         if indication.unit.is_none() && self.last_unit.is_none() {

@@ -94,6 +94,15 @@ impl Framer {
         };
     }
 
+    /// Whether nothing is kept of what came so far: the same bytes give the same lines wherever this is so.
+    pub fn is_between_lines(&self) -> bool {
+        let between = match self.framing {
+            Framing::Lines | Framing::Etx => State::Inside,
+            Framing::Stx { .. } => State::Outside { stray: false },
+        };
+        self.state == between && self.len == 0 && !self.garbage
+    }
+
     /// Takes the next bytes and gives each line that they finish, and each reject, in order.
     /// Never allocates; the same bytes in other pieces give the same lines.
     pub fn feed(&mut self, bytes: &[u8], mut each: impl FnMut(Result<&[u8], Reject>)) {

@@ -45,7 +45,7 @@ mod zero;
 #[cfg(test)]
 mod tests;
 
-use std::cell::Cell;
+use std::cell::RefCell;
 use std::collections::VecDeque;
 
 use self::event::{Event, Input, Live};
@@ -61,7 +61,7 @@ use crate::time::Moment;
 use crate::vocabulary::code::{FaultCode, Help};
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::progress::{Progress, Refused};
-use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::reading::{Reading, ScaleIndex};
 use crate::vocabulary::response::Response;
 use crate::vocabulary::rules::Rules;
 use crate::vocabulary::weight::Weight;
@@ -139,21 +139,19 @@ struct WindowFor {
 /// for the very values alone that it was worked out from, and what else it hangs on has no way to change.
 #[derive(Debug, Default)]
 struct Windows {
-    last: Cell<Option<(WindowFor, Window)>>,
-    before: Cell<Option<(WindowFor, Window)>>,
+    known: RefCell<[Option<(WindowFor, Window)>; 2]>,
 }
 
 impl Windows {
     fn of(&self, what: WindowFor, work_out: impl FnOnce(&WindowFor) -> Window) -> Window {
-        for known in [&self.last, &self.before] {
-            if let Some((of, window)) = known.get()
-                && of == what
-            {
-                return window;
+        let mut known = self.known.borrow_mut();
+        for (of, window) in known.iter().flatten() {
+            if *of == what {
+                return *window;
             }
         }
         let window = work_out(&what);
-        self.before.set(self.last.replace(Some((what, window))));
+        known[1] = known[0].replace((what, window));
         window
     }
 }
@@ -215,24 +213,7 @@ impl Engine {
             return;
         }
         match input {
-            Input::Reading(mut reading) => {
-                let pan = &mut self.pans[scale];
-                // Lines that were held back on their way are of earlier than now, and in their order.
-                let earliest = pan.last.map_or(reading.at, |last| last.at);
-                reading.at = reading.at.max(earliest).min(self.now);
-                let overloaded = pan.overload;
-                let seen = pan.reading(&reading);
-                self.back_from_silence(scale);
-                if overloaded && self.scale_needed() == Some(scale) {
-                    self.fault_ends(Some(scale), FaultCode::Overload);
-                    self.repeat_cue();
-                }
-                self.on_seen(scale, &seen);
-                self.tell_what_to_set(scale);
-                if self.readings {
-                    self.emit_live(scale, &seen);
-                }
-            }
+            Input::Reading(reading) => self.on_reading(scale, &reading),
             Input::Overload => self.on_overload(scale),
             Input::Underload => {
                 self.pans[scale].steady.reset();
@@ -258,6 +239,37 @@ impl Engine {
         }
     }
 
+    /// As [`Engine::handle`] with [`Input::Reading`].
+    pub fn reading(&mut self, scale: ScaleIndex, reading: &Reading, at: Moment) {
+        self.now = self.now.max(at);
+        if self.pans.has(scale) {
+            self.on_reading(scale, reading);
+        }
+    }
+
+    fn on_reading(&mut self, scale: ScaleIndex, reading: &Reading) {
+        let pan = &mut self.pans[scale];
+        // Lines that were held back on their way are of earlier than now, and in their order.
+        let earliest = pan.last.map_or(reading.at, |last| last.at);
+        let at = reading.at.max(earliest).min(self.now);
+        let overloaded = pan.overload;
+        let seen = match at == reading.at {
+            // Nearly always, and then it need not be copied.
+            true => pan.reading(reading),
+            false => pan.reading(&Reading { at, ..*reading }),
+        };
+        self.back_from_silence(scale);
+        if overloaded && self.scale_needed() == Some(scale) {
+            self.fault_ends(Some(scale), FaultCode::Overload);
+            self.repeat_cue();
+        }
+        self.on_seen(scale, &seen);
+        self.tell_what_to_set(scale);
+        if self.readings {
+            self.emit_live(scale, &seen);
+        }
+    }
+
     /// The next event, in order.
     pub fn poll(&mut self) -> Option<Event> {
         self.out.pop_front()
@@ -277,11 +289,13 @@ impl Engine {
             return None;
         }
         // A scale that never spoke is silent since the batch began.
-        let heard = pan.last.map(|last| last.at).max(pan.heard);
-        let since = heard.unwrap_or(self.run.begun);
+        let heard = match &pan.last {
+            Some(last) => pan.heard.map_or(last.at, |heard| heard.max(last.at)),
+            None => pan.heard.unwrap_or(self.run.begun),
+        };
         // What it is known to send so seldom is told with what to set, and not as a silence each time.
         let pause = pan.sends.pause();
-        Some(since.plus_micros(self.stale_us.max(pause + pause / 2)))
+        Some(heard.plus_micros(self.stale_us.max(pause + pause / 2)))
     }
 
     /// Time has passed.

@@ -718,11 +718,16 @@ impl Engine {
     }
 
     /// The step stands there now; who listens hears of it where its name is another one.
+    #[inline(always)]
     pub(super) fn enter(&mut self, state: State) {
+        self.run.put_state(state);
+        self.entered();
+    }
+
+    fn entered(&mut self) {
         let run = &mut self.run;
-        let stands = Some(state.stands());
-        let empty = matches!(state, State::Empty);
-        run.put_state(state);
+        let stands = Some(run.state.stands());
+        let empty = matches!(run.state, State::Empty);
         for pan in self.pans.iter_mut() {
             pan.wander.idle = empty;
         }

@@ -267,9 +267,11 @@ impl Observation {
     /// Whether it rose to exactly zero by more than a hand pours between two readings, or to nearly zero out of a pour
     /// that gave far less: a key that was pressed while the indication was below zero.
     pub fn leaps_to_zero(&self) -> bool {
-        let rose = self
-            .before
-            .map_or(Mass::ZERO, |before| self.weight - before);
+        // Nearly every reading ends it here.
+        let Some(before) = self.before.filter(|before| *before != self.weight) else {
+            return false;
+        };
+        let rose = self.weight - before;
         let exactly = self.weight.abs() <= self.d && rose > self.pourable.max(self.d * 3);
         let nearly = self.weight.abs() <= self.d * 3 && rose > (self.d * 20).max(self.came * 10);
         exactly || nearly
@@ -658,22 +660,20 @@ impl Pan {
     }
 
     pub fn reading(&mut self, r: &Reading) -> Observation {
-        self.grain.push(r.weight, r.digit, r.unit);
-        let unit = r.unit.or(self.unit);
-        let d = self.readability_of(r.digit, unit);
-        if unit.is_some_and(Unit::is_decimal) {
-            self.metric = Some(d);
-        }
         let before = self.last;
-        self.finest = Some(self.finest.map_or(d, |finest| finest.min(d)));
-        let unit_changed = matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);
-        self.unit = r.unit.or(self.unit);
-        self.usual = self.usual.or(r.unit);
+        // What shows the same as before in all tells no more of the digits, and is no jump.
+        let same = before.is_some_and(|before| {
+            before
+                == Reading {
+                    at: before.at,
+                    ..*r
+                }
+        });
+        let unit_changed = !same && matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);
+        let d = if same { self.d } else { self.follow_digits(r) };
         let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
-        // Lines that never came say no more of a load on its way than those that could not be read.
-        let absent = (silence + self.interval / 2) / self.interval.max(1);
-        let absent = u32::try_from(absent.saturating_sub(1)).unwrap_or(u32::MAX);
+        let usual = self.interval;
         if gap {
             if let Some(zero) = &mut self.zero {
                 let sure = std::mem::replace(&mut zero.sure, Sure::Guessed);
@@ -697,7 +697,12 @@ impl Pan {
         let jump = if unit_changed || gap {
             self.unconfirmed = None;
             None
+        } else if same && !was_pending {
+            None
         } else {
+            // Lines that never came say no more of a load on its way than those that could not be read.
+            let absent = (silence + usual / 2) / usual.max(1);
+            let absent = u32::try_from(absent.saturating_sub(1)).unwrap_or(u32::MAX);
             self.confirm_jump(before, r, d, unread, absent)
         };
         match change {
@@ -764,6 +769,19 @@ impl Pan {
             unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
         }
+    }
+
+    /// Takes the unit and the digits of a reading; gives the readability in force with it.
+    fn follow_digits(&mut self, r: &Reading) -> Mass {
+        self.grain.push(r.weight, r.digit, r.unit);
+        self.unit = r.unit.or(self.unit);
+        self.usual = self.usual.or(r.unit);
+        let d = self.readability_of(r.digit, self.unit);
+        if self.unit.is_some_and(Unit::is_decimal) {
+            self.metric = Some(d);
+        }
+        self.finest = Some(self.finest.map_or(d, |finest| finest.min(d)));
+        d
     }
 
     /// The highest of late before this reading.

@@ -1,47 +1,70 @@
 //! Rate of a pour, and when to say "ease off".
 
-use std::collections::VecDeque;
-
 use crate::mass::Mass;
 use crate::time::Moment;
 
 /// The rate rests on the readings of the last half second (at least three, at most 64).
 const RATE_WINDOW_US: u64 = 500_000;
 
+/// So many of them at most.
+const MOST: usize = 64;
+
 /// Rate of change of the indication.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Rate {
-    recent: VecDeque<(Moment, Mass)>,
+    /// The last readings; the `count`th, from 0, stands at `count` modulo their number. Who asks for the rate looks for
+    /// those that count: that is seldom.
+    ring: [(Moment, Mass); MOST],
+    count: usize,
+    /// So many of them, from the newest, show the same.
+    same: usize,
+}
+
+impl Default for Rate {
+    fn default() -> Rate {
+        Rate {
+            ring: [(Moment::default(), Mass::ZERO); MOST],
+            count: 0,
+            same: 0,
+        }
+    }
 }
 
 impl Rate {
     pub fn reset(&mut self) {
-        self.recent.clear();
+        self.count = 0;
+        self.same = 0;
     }
 
     pub fn push(&mut self, at: Moment, weight: Mass) {
-        self.recent.push_back((at, weight));
-        while self.recent.len() > 64
-            || (self.recent.len() > 3
-                && self
-                    .recent
-                    .front()
-                    .is_some_and(|&(t, _)| at.since(t) > RATE_WINDOW_US))
-        {
-            self.recent.pop_front();
-        }
+        let same = self.newest().next().is_some_and(|(_, last)| last == weight);
+        self.same = if same { self.same + 1 } else { 1 };
+        self.ring[self.count % MOST] = (at, weight);
+        self.count += 1;
+    }
+
+    /// The last readings, the newest first.
+    fn newest(&self) -> impl Iterator<Item = (Moment, Mass)> {
+        let last = self.count.saturating_sub(MOST);
+        (last..self.count).rev().map(|nth| self.ring[nth % MOST])
     }
 
     /// Grams a second by least squares; 0 with fewer than two readings.
     pub fn grams_per_second(&self) -> f64 {
-        let (Some(&(t0, w0)), n) = (self.recent.front(), self.recent.len()) else {
+        let Some((at, _)) = self.newest().next() else {
             return 0.0;
         };
-        if n < 2 {
+        let late =
+            |&(nth, (t, _)): &(usize, (Moment, Mass))| nth < 3 || at.since(t) <= RATE_WINDOW_US;
+        let n = self.newest().enumerate().take_while(late).count();
+        // Of what shows the same the sums below come to 0, and nearly every reading does.
+        if n < 2 || self.same >= n {
             return 0.0;
         }
+        let recent = (self.count - n..self.count).map(|nth| self.ring[nth % MOST]);
+        let (t0, w0) = self.ring[(self.count - n) % MOST];
         let (mut st, mut sw, mut stt, mut stw) = (0.0, 0.0, 0.0, 0.0);
-        for &(t, w) in &self.recent {
+        for (t, w) in recent {
             // The same number, and sooner had than from a `u64`.
             let t = t.since(t0) as i64 as f64 / 1e6;
             let w = (w - w0).to_g_f64();

@@ -536,10 +536,17 @@ impl Run {
     }
 
     /// The next state in the place of this one.
+    #[inline(always)]
     pub fn put_state(&mut self, state: State) {
-        if let State::Tared(before) = std::mem::replace(&mut self.state, state) {
-            self.spare = Some(before);
-        }
+        let before = match (&mut self.state, state) {
+            // A state is moved as a whole, and of this one nothing but the box need be.
+            (State::Tared(now), State::Tared(next)) => std::mem::replace(now, next),
+            (now, next) => match std::mem::replace(now, next) {
+                State::Tared(before) => before,
+                _ => return,
+            },
+        };
+        self.spare = Some(before);
     }
 
     pub fn current(&self) -> Option<&Step> {

@@ -148,6 +148,8 @@ impl Flat {
 /// The window of the latest readings that lie within one scale interval of each other.
 #[derive(Debug, Clone)]
 pub struct Steady {
+    /// The window, as it was set and in microseconds.
+    window: f64,
     window_us: u64,
     run: VecDeque<(Moment, Mass)>,
     /// Of all weights in `run`, in nanograms: whatever comes or goes there is added or taken off (`add`, `drop_first`).
@@ -163,11 +165,16 @@ pub struct Steady {
     mark_away: bool,
 }
 
+fn window_us(seconds: f64) -> u64 {
+    (seconds.clamp(0.1, 60.0) * 1e6) as u64
+}
+
 impl Steady {
     /// `window` in seconds (0.3 to 10).
     pub fn new(window: f64) -> Steady {
         Steady {
-            window_us: (window.clamp(0.1, 60.0) * 1e6) as u64,
+            window,
+            window_us: window_us(window),
             run: VecDeque::with_capacity(64),
             sum: 0,
             lowest: Mass::ZERO,
@@ -181,7 +188,10 @@ impl Steady {
 
     /// A slower scale needs a longer window: what still creeps in is then less than a fifth of d.
     pub fn set_window(&mut self, seconds: f64) {
-        self.window_us = (seconds.clamp(0.1, 60.0) * 1e6) as u64;
+        if seconds != self.window {
+            self.window = seconds;
+            self.window_us = window_us(seconds);
+        }
     }
 
     /// Forgets everything: after an overload, a gap, a change of unit or a key press.
@@ -296,6 +306,14 @@ impl Steady {
         self.since.is_some()
     }
 
+    /// Of the readings in the window, the newest of those that are as near.
+    fn nearest_to_mean(&self) -> Option<Mass> {
+        let mean = self.mean();
+        let off = |w: &Mass| w.ng().abs_diff(mean);
+        let shown = self.run.iter().rev().map(|&(_, w)| w);
+        shown.min_by_key(off)
+    }
+
     /// Of the readings in the window, in nanograms.
     fn mean(&self) -> i64 {
         // The mean of so many is as small as they are.
@@ -303,6 +321,7 @@ impl Steady {
     }
 
     /// The steady indication, if there is one now.
+    #[inline]
     pub fn level(&self) -> Option<Level> {
         let since = self.since?;
         let &(at, newest) = self.run.back()?;
@@ -310,10 +329,7 @@ impl Steady {
             // All of them show the same.
             newest
         } else {
-            let mean = self.mean();
-            let off = |w: &Mass| w.ng().abs_diff(mean);
-            let shown = self.run.iter().rev().map(|&(_, w)| w);
-            shown.min_by_key(off).unwrap_or(newest)
+            self.nearest_to_mean().unwrap_or(newest)
         };
         Some(Level {
             weight,

@@ -173,8 +173,11 @@ impl Wander {
     /// How far the indication strays on this scale in these minutes, less one step of `d` for
     /// rounding: zero for a quiet scale.
     pub fn amount(&self, d: Mass) -> Mass {
-        let at = self.newest.map_or(self.before.1, |(at, _)| at);
         let seen = self.slices.to_and_fro.max(self.idle_slices.to_and_fro);
+        if seen == 0 && self.before.0 == 0.0 {
+            return (-d).max(Mass::ZERO);
+        }
+        let at = self.newest.map_or(self.before.1, |(at, _)| at);
         let seen = (seen as f64).max(self.remembered(at));
         (Mass::from_ng(seen as i64) - d).max(Mass::ZERO)
     }

@@ -54,7 +54,7 @@ pub struct CaptureReader<'r> {
     ahead: Range<usize>,
     line: u64,
     last: Moment,
-    data: Vec<u8>,
+    data: Unescaped,
 }
 
 /// So much is read at once, in bytes; a longer line has the block grow.
@@ -81,7 +81,7 @@ impl<'r> CaptureReader<'r> {
             ahead: 0..0,
             line: 0,
             last: Moment::default(),
-            data: Vec::new(),
+            data: Unescaped::default(),
         };
         let first = reader.read_line()?.unwrap_or_default();
         let first = reader.block.get(first).unwrap_or_default();
@@ -188,7 +188,7 @@ impl<'r> CaptureReader<'r> {
     }
 }
 
-fn record<'a>(raw: &[u8], last: &mut Moment, data: &'a mut Vec<u8>) -> Result<Record<'a>, Fault> {
+fn record<'a>(raw: &[u8], last: &mut Moment, data: &'a mut Unescaped) -> Result<Record<'a>, Fault> {
     if matches!(raw.first(), None | Some(b'#')) || raw.trim_ascii().is_empty() {
         return Ok(Record::Comment);
     }
@@ -207,16 +207,38 @@ fn record<'a>(raw: &[u8], last: &mut Moment, data: &'a mut Vec<u8>) -> Result<Re
     *last = at;
     let begin = tab + 1;
     let body = raw.get(begin..).unwrap_or_default();
-    data.clear();
     match body {
         [b'!', command @ ..] => {
-            let command = parse_command(command, begin + 1, data)?;
+            let command = parse_command(command, begin + 1)?;
             Ok(Record::Command { at, command })
         }
         bytes => {
-            unescape(bytes, begin, data)?;
+            let data = data.of(bytes, begin)?;
             Ok(Record::Bytes { at, data })
         }
+    }
+}
+
+/// The bytes of the last record, with what was written for them: a scale at rest sends the same line again and again.
+#[derive(Default)]
+struct Unescaped {
+    written: Vec<u8>,
+    bytes: Vec<u8>,
+}
+
+impl Unescaped {
+    /// What `written` stands for, which begins at `begin` in its line.
+    fn of(&mut self, written: &[u8], begin: usize) -> Result<&[u8], Fault> {
+        if self.written != written {
+            self.written.clear();
+            self.bytes.clear();
+            if let Err(fault) = unescape(written, begin, &mut self.bytes) {
+                self.bytes.clear();
+                return Err(fault);
+            }
+            self.written.extend_from_slice(written);
+        }
+        Ok(&self.bytes)
     }
 }
 
@@ -347,7 +369,7 @@ const COMMAND_REMEDY: &str = "the commands are !next, !again, !keep, !stop, !und
      !remedy in-proportion (or least-added, keep), !lot \"X\", !skip \"WHY\" and !note \"X\"";
 
 /// Reads what follows the `!`.
-fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Command, Fault> {
+fn parse_command(text: &[u8], begin: usize) -> Result<Command, Fault> {
     let text = text.trim_ascii_end();
     let end = text
         .iter()
@@ -361,12 +383,12 @@ fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Com
         b"stop" => Command::Stop,
         b"undo" => Command::Undo,
         b"cancel" => Command::Cancel,
-        b"skip" => return quoted(rest, begin + end, scratch).map(Command::Skip),
-        b"lot" => return quoted(rest, begin + end, scratch).map(Command::Lot),
+        b"skip" => return quoted(rest, begin + end).map(Command::Skip),
+        b"lot" => return quoted(rest, begin + end).map(Command::Lot),
         b"residue" if rest.is_empty() => Command::Residue(None),
         b"residue" => return number(rest, begin + end).map(|step| Command::Residue(Some(step))),
         b"remedy" => return way(rest, begin + end).map(Command::Remedy),
-        b"note" => return quoted(rest, begin + end, scratch).map(Command::Note),
+        b"note" => return quoted(rest, begin + end).map(Command::Note),
         _ => {
             let what = format!("unknown command {:?}", String::from_utf8_lossy(word));
             return Err(Fault::new(begin, what, COMMAND_REMEDY));
@@ -392,7 +414,7 @@ fn way(rest: &[u8], begin: usize) -> Result<Way, Fault> {
 }
 
 /// Reads ` "X"`.
-fn quoted(rest: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<String, Fault> {
+fn quoted(rest: &[u8], begin: usize) -> Result<String, Fault> {
     const REMEDY: &str = "write its text in double quotes, for example !lot \"A-17\"";
     let inner = rest.trim_ascii_start();
     let begin = begin + (rest.len() - inner.len());
@@ -420,8 +442,9 @@ fn quoted(rest: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<String, Fa
             REMEDY,
         ));
     }
-    unescape(inner, begin + 1, scratch)?;
-    String::from_utf8(scratch.clone())
+    let mut text = Vec::with_capacity(inner.len());
+    unescape(inner, begin + 1, &mut text)?;
+    String::from_utf8(text)
         .map_err(|_| Fault::new(begin + 1, "the text is not UTF-8", "save the file as UTF-8"))
 }
 
