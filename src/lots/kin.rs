@@ -88,19 +88,20 @@ impl Kin {
         let places = (0..)
             .zip(&self.batches)
             .map(|(place, (_, name))| (*name, place));
-        let by_name = Groups::new(self.numbers.len(), places);
-        let by_lot = Groups::new(
-            self.numbers.len(),
-            self.taken.iter().map(|(place, lot)| (*lot, *place)),
-        );
-        let lots_of = Groups::new(self.batches.len(), self.taken.iter().copied());
         let mut found = BTreeSet::new();
-        walk(self.numbers.len(), &wanted, |name, next| {
-            for place in by_lot.of(name) {
-                found.insert(*place);
-                next.extend(named(*place));
-            }
-        });
+        // Those of all steps are the most of it: not both at a time.
+        {
+            let taken = self.taken.iter().map(|(place, lot)| (*lot, *place));
+            let by_lot = Groups::new(self.numbers.len(), taken);
+            walk(self.numbers.len(), &wanted, |name, next| {
+                for place in by_lot.of(name) {
+                    found.insert(*place);
+                    next.extend(named(*place));
+                }
+            });
+        }
+        let by_name = Groups::new(self.numbers.len(), places);
+        let lots_of = Groups::new(self.batches.len(), self.taken.iter().copied());
         walk(self.numbers.len(), &wanted, |name, next| {
             for place in by_name.of(name) {
                 found.insert(*place);
