@@ -80,6 +80,13 @@ pub const WORKSHOP_ROWS: &[&str] = &[
     "way to the broker that cuts, doubles and is slow",
     "cable of a bench pulled",
     "bench, gatherer and broker stand still",
+    "network between two benches split",
+    "disk of the gatherer full",
+    "clock of a bench years off",
+    "rows forged at the broker",
+    "stranger at the broker",
+    "bench set back to an old copy of its log",
+    "bench replaced by another machine",
     "200 connections at the page with all benches",
 ];
 

@@ -6,6 +6,7 @@ use bismar::journal::store::log::LogFile;
 use bismar::wire::message::RowMessage;
 
 use super::shop::{Bench, Broker, Gatherer, sends, until};
+use crate::bench_side::faults::report;
 use crate::bench_side::logs::{closed, weighed};
 
 /// The bench's record of what was refused.
@@ -82,6 +83,13 @@ fn forged_rows_are_refused_and_told() {
     sends(&broker, "bench-1", &good);
     bench.weighs(2);
     gatherer.has_all_of(&bench);
+    report(
+        "rows forged at the broker",
+        "without the key; with another weight; out of another batch; no whole line; one far ahead; one that is there",
+        "10 messages",
+        "refused, told in the log, in a file and at the broker; the joined logs are the bench's logs, byte for byte",
+        "0 rows lost, doubled or altered",
+    );
 }
 
 #[test]
@@ -147,6 +155,13 @@ fn what_a_stranger_sends_leads_nowhere_and_stops_nothing() {
         !gatherer.log().contains("panicked")
             && !bench.daemon.as_ref().unwrap().log().contains("panicked")
     );
+    report(
+        "stranger at the broker",
+        "with the key's own seal: names that are paths, benches that are named nowhere; without: garbage, 200,000 brackets retained and 5 MB, below each topic of a bench",
+        "51 messages",
+        "no file beside the bench's folder, no panic; the joined logs are the bench's logs, byte for byte",
+        "0 rows lost, doubled or altered",
+    );
 }
 
 /// Restored from an old copy: fewer rows than were gathered, then other rows in their places.
@@ -196,6 +211,13 @@ fn a_log_that_was_set_back_is_told_and_not_merged() {
     until("a new batch", || {
         fs::read(&there).is_ok_and(|bytes| bytes == fs::read(&new).unwrap())
     });
+    report(
+        "bench set back to an old copy of its log",
+        "a log with a row fewer than was gathered, then with another row in its place",
+        "1 log of 2 rows, 1 new batch",
+        "told and not merged: what was gathered stays byte for byte, nobody asks for it again and again, the next batch arrives",
+        "0 rows of what was gathered lost, doubled or altered; the other row is refused",
+    );
 }
 
 /// Another machine under a name that is taken: nothing of it is merged until a person says that it is meant.
@@ -248,6 +270,13 @@ fn a_bench_that_was_replaced_is_told_and_taken_after_a_word() {
     assert_eq!(
         fs::read(there).unwrap(),
         fs::read(bench.logs().join(new.file_name().unwrap())).unwrap()
+    );
+    report(
+        "bench replaced by another machine",
+        "another one under the same name, with a batch of the same name",
+        "2 machines, 3 batches",
+        "told and nothing merged until a person takes the folder's bench.id away; then its new batch arrives, and the one that clashes is told and leaves the first as it was",
+        "0 rows of the first lost, doubled or altered; 1 batch refused",
     );
 }
 
