@@ -154,6 +154,7 @@ fn play_all(
     next: &mut dyn FnMut() -> Option<Stretch>,
 ) -> Result<(), CaptureError> {
     let mut now = Moment::default();
+    let mut no_tick_before = now;
     if drain(bench, now, each).is_break() {
         return Ok(());
     }
@@ -164,10 +165,13 @@ fn play_all(
         let mut heard = stretch.heard.as_slice();
         for (at, decoded) in stretch.records {
             now = at;
-            while let Some(due) = bench.pass(at) {
-                if drain(bench, due, each).is_break() {
-                    return Ok(());
+            if at >= no_tick_before {
+                while let Some(due) = bench.pass(at) {
+                    if drain(bench, due, each).is_break() {
+                        return Ok(());
+                    }
                 }
+                no_tick_before = bench.no_tick_before();
             }
             match decoded {
                 Decoded::Bytes(lines) => {

@@ -298,6 +298,13 @@ impl Engine {
         Some(heard.plus_micros(self.stale_us.max(pause + pause / 2)))
     }
 
+    /// No tick is due before this, whatever is heard until then.
+    pub fn no_tick_before(&self) -> Moment {
+        let spoke = |pan: &Pan| pan.last.map_or(Moment::default(), |last| last.at);
+        let first = self.pans.iter().map(spoke).min();
+        first.unwrap_or_default().plus_micros(self.stale_us)
+    }
+
     /// Time has passed.
     pub fn tick(&mut self, at: Moment) {
         self.now = self.now.max(at);
