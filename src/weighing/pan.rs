@@ -894,11 +894,12 @@ impl Pan {
         let passed = unread.max(absent);
         let surely = fell && self.is_slower_than_readings(passed.saturating_add(1));
         let mut to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
-        let rose = r.weight - before.weight;
         if let Some(prior) = self.prior {
             // What was still coming to rest does so after the key.
-            let rest = (before.weight - prior).abs() * 4;
-            to_zero |= r.weight.abs() <= rest.min(rose.ratio(1, 50));
+            let came = before.weight - prior;
+            let rose = r.weight - before.weight;
+            to_zero |= r.weight.abs() <= (came.abs() * 4).min(rose.ratio(1, 50));
+            to_zero |= surely && r.weight.abs() <= came.min(rose.abs().ratio(1, 50));
         }
         if !(clean && to_zero && anchor.abs() > d * 20) {
             // A lift falls from reading to reading; from a weight that grew to zero is a key.

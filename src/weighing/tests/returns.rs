@@ -1048,3 +1048,21 @@ fn a_scale_that_comes_on_with_a_zero_of_its_own_is_seen_without_the_source() {
     towards(&mut b, 134.46, 40);
     b.expect(&["60.00"]);
 }
+
+#[test]
+fn a_key_while_the_source_settles_lays_nothing_on_the_pan() {
+    let steps = vec![step(1, "Salt", "120.00", VesselWay::Difference)];
+    let mut b = Bench::new(plan(steps, None));
+    (b.interval, b.tau) = (200, 250.0);
+    b.hold(2.0);
+    towards(&mut b, 345.4, 20);
+    b.hold(2.0);
+    towards(&mut b, 0.0, 6);
+    towards(&mut b, 315.4, 6);
+    // What was still to come comes after the key.
+    let left = 315.4 - b.shown;
+    b.shown = 0.0;
+    towards(&mut b, left, 20);
+    b.hold(1.0);
+    asks(&b, "The tare must be seen again. Lift the source");
+}
