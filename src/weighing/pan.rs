@@ -273,20 +273,23 @@ impl Observation {
         };
         let rose = self.weight - before;
         let exactly = self.weight.abs() <= self.d && rose > self.pourable.max(self.d * 3);
-        let nearly = self.weight.abs() <= self.d * 3 && rose > (self.d * 20).max(self.came * 10);
-        exactly || nearly
+        exactly || self.leaps_about_zero(rose)
+    }
+
+    /// Far faster than the line before, and no farther from zero than that went: what was on its way comes after the key.
+    fn leaps_about_zero(&self, rose: Mass) -> bool {
+        let near = self.weight.abs() <= self.came.max(self.d * 3);
+        near && rose > (self.d * 20).max(self.came * 10)
     }
 
     /// Whether what was coming to rest on the empty pan, which shows `zero`, rose far faster at last, and to about the
     /// display's own zero: a key while it was below that, and not at rest.
     pub fn leaps_amid_landing(&self, zero: Mass) -> bool {
-        let Some(before) = self.before.filter(|before| *before < -(self.d * 20)) else {
+        let Some(before) = self.before else {
             return false;
         };
-        let rose = self.weight - before;
         // No first touch: most of it had come.
-        let comes_to_rest = before - zero > self.came * 5;
-        comes_to_rest && self.weight.abs() <= self.came.max(self.d * 3) && rose > self.came * 10
+        before - zero > self.came * 5 && self.leaps_about_zero(self.weight - before)
     }
 
     /// Whether the TARE key may have been pressed between this reading and the one before, however
