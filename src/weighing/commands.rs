@@ -369,7 +369,11 @@ impl Engine {
         run.bowl.gross.take()
     }
 
-    fn take_as_it_stands(&mut self, step: &Step, unsure: TareUnknown) -> (State, Sentence) {
+    pub(super) fn take_as_it_stands(
+        &mut self,
+        step: &Step,
+        unsure: TareUnknown,
+    ) -> (State, Sentence) {
         let bowl = self.run.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (

@@ -529,6 +529,11 @@ impl Pan {
         seen >= 1 && (2u32.saturating_add(unread)..u32::MAX).contains(&fewest)
     }
 
+    /// Whether a load on this scale comes or goes over at least two readings: what does so within one is a key.
+    pub fn is_slower_than_a_line(&self) -> bool {
+        self.is_slower_than_readings(1)
+    }
+
     /// Whether `shown` came onto the empty pan over fewer readings than a load does on this scale, and has not rested: a
     /// mean over a while shows what touches the pan for a moment so, and lets go of it as fast: it shows the empty pan
     /// again.
@@ -914,7 +919,7 @@ impl Pan {
                 let top = peak.map_or(before.weight, |&(_, top)| top.max(before.weight));
                 before.weight - r.weight >= (top - r.weight).ratio(3, 5)
             };
-            let rough = grew && to_zero && before.weight > d * 20 && most();
+            let rough = grew && to_zero && before.weight > d * 20 && (surely || most());
             return rough.then(|| Jump {
                 from: before.weight,
                 to: r.weight,

@@ -448,6 +448,15 @@ impl Engine {
         let why = self.why_not_empty(scale, level, mass, one, known);
         let word = std::mem::take(&mut self.run.coming.word_empty);
         if let Some(why) = why {
+            if word
+                && why == Why::OtherBowl
+                && let Some(step) = self.step_now()
+            {
+                // What is more in it may be of this step all the same.
+                return self
+                    .take_as_it_stands(&step, TareUnknown::new(level, why, mass))
+                    .0;
+            }
             if word && why.takes_a_word() {
                 self.note(remark!("the maker says that it is empty"));
                 return self.tare_at(scale, level);
@@ -801,7 +810,8 @@ impl Engine {
                         self.see_zero(scale, unsure.level.weight);
                         return self.judge_arrival(scale, level, None);
                     }
-                    if unsure.why == Why::OtherBowl && (mass - unsure.mass).abs() > level.d * 5 {
+                    let changed = (mass - unsure.mass).abs() > level.d * 5;
+                    if unsure.why == Why::OtherBowl && changed && !self.run.coming.word_empty {
                         // What lay in it is out again, or more came.
                         return self.judge_arrival(scale, level, None);
                     }

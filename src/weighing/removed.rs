@@ -476,6 +476,12 @@ impl Engine {
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
+            if let (Mismatch::Other, VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl) =
+                (what, step.vessel)
+            {
+                // What was asked about is not answered by a key.
+                tared.tare.unproven += (level.weight - tared.shown_at_rest(step.vessel)).abs();
+            }
             tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }

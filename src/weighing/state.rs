@@ -412,8 +412,8 @@ pub(super) struct Content {
     pub sunk: Option<Stand>,
     /// What was below the base since it was at rest or back there.
     pub dip: Dip,
-    /// It fell by so much in one reading, to this, and nobody had asked for that.
-    pub fell: Option<(Mass, Mass)>,
+    /// It fell by so much in one reading, to this, and nobody had asked for that; and what is to come for it to go on.
+    pub fell: Option<(Mass, Mass, Mass)>,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
     pub left_rest: Option<Moment>,
     /// It began to come into the bowl before anybody had asked for it; what rests by then may be the last of
@@ -867,9 +867,10 @@ impl Tared {
 
     /// How much it fell by in the reading before, if that was at least half of what had stayed in it, unasked, to
     /// about what the key shows, and more comes now.
-    pub fn fell_and_goes_on(&mut self, seen: &Observation) -> Option<Mass> {
-        if let Some((by, to)) = self.content.fell {
-            let rises = seen.weight > to + seen.d * 2;
+    /// Or by however much, where no load goes within one reading (`at_once`).
+    pub fn fell_and_goes_on(&mut self, seen: &Observation, at_once: bool) -> Option<Mass> {
+        if let Some((by, to, least)) = self.content.fell {
+            let rises = seen.weight - to > least;
             if !rises || self.suspect.is_none() {
                 self.content.fell = None;
             }
@@ -877,16 +878,27 @@ impl Tared {
         }
         let before = seen.before?;
         let (had, by) = (before - self.tare.base, before - seen.weight);
-        if by <= super::order::vessel_at_least(seen.d) * 5 || by <= had.ratio(1, 2) {
+        if by <= super::order::vessel_at_least(seen.d) * 5 || (by <= had.ratio(1, 2) && !at_once) {
             return None;
         }
         let most = self.content.stayed.most;
-        let stayed = most >= had.ratio(3, 5) && had >= most.ratio(4, 5);
-        // The key leaves zero, and what is poured since shows.
-        let keyed = seen.weight >= -seen.d && seen.weight <= seen.pourable * 5;
-        let unasked = !self.was_asked_out() && self.suspect.is_none() && seen.unit_known;
-        if stayed && keyed && unasked {
-            self.content.fell = Some((by, seen.weight));
+        // What is lifted slowly falls from line to line.
+        let whole = by >= (seen.peak.max(before) - seen.weight).ratio(3, 5);
+        // Of a pour, the next line after the key shows what came between them.
+        let streams = seen.came > seen.d * 3 && seen.weight <= seen.came.ratio(3, 2);
+        let at_once = whole && (at_once || streams);
+        let stayed = at_once || (most >= had.ratio(3, 5) && had >= most.ratio(4, 5));
+        // The key leaves zero, and what is poured since shows, or was on its way.
+        let shows = (seen.pourable * 5).max(seen.came.ratio(3, 2));
+        let keyed = seen.weight >= -seen.d && seen.weight <= shows;
+        let unasked = !self.was_asked_out() && self.suspect.is_none();
+        // In another unit as much comes on in far smaller numbers.
+        let least = match streams && whole {
+            true => seen.came.ratio(1, 4).max(seen.d * 2),
+            false => seen.d * 2,
+        };
+        if stayed && keyed && unasked && (seen.unit_known || (streams && whole)) {
+            self.content.fell = Some((by, seen.weight, least));
         }
         None
     }

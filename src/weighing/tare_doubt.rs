@@ -301,6 +301,12 @@ impl Engine {
         tared.content.rest = then.before.rest;
         tared.content.most = then.before.most;
         if self.is_as_it_was_seen(doubted.scale, tared, level) {
+            if step.vessel != VesselWay::Difference {
+                // What was at rest in it before, and is not there now, nobody took out of this step.
+                let lost = tared.content.rest.unwrap_or_default()
+                    - net_of(step, tared.tare.base, level.weight);
+                tared.unproven_by(lost, level.d);
+            }
             return self.vessel_returned(level, Box::new(*tared));
         }
         let weighed = then.before.shown - low;

@@ -38,7 +38,9 @@ impl Engine {
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             return self.jump_under_vessel(scale, seen, step, tared, jump);
         }
-        let fell = pours.then(|| tared.fell_and_goes_on(seen)).flatten();
+        let at_once = self.pans[scale].is_slower_than_a_line();
+        let fell = pours.then(|| tared.fell_and_goes_on(seen, at_once));
+        let fell = fell.flatten();
         if let Some(by) = fell {
             // Nobody took so much out at once, and a vessel that is lifted does not gain: it was the key.
             tared.suspected(self.zero(scale), step.vessel, false);

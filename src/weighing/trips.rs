@@ -126,7 +126,8 @@ impl Engine {
         let least = vessel_at_least(d) + unsure;
         self.was_no_key_under_source(scale, low, least, tared);
         tared.trip.keyed = None;
-        let above = low - self.zero(scale);
+        // Less than the empty pan showed: what was on it, or leaned on it, as the source was tared, is gone.
+        let above = (low - self.zero(scale)).abs();
         let more = above - tared.trip.beside;
         let strays = d * CRUMB + unsure + self.pans[scale].wander.amount(d);
         if above <= strays || more <= strays {
@@ -135,7 +136,7 @@ impl Engine {
         // Once it is off again, nothing tells whether it was there when the source was tared.
         tared.trip.beside = above;
         tared.tare.unproven += more;
-        if more > least {
+        if more > least && low > self.zero(scale) {
             self.say_it_lies_beside(above, d);
         }
     }
