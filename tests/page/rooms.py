@@ -260,7 +260,9 @@ def keeps(page, words):
         page.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": folder})
         press(page, words)
         end = time.monotonic() + LONGEST
-        while not (whole := [name for name in os.listdir(folder) if not name.endswith((".crdownload", ".tmp"))]) and time.monotonic() < end:
+        # The browser takes the name before it has the text.
+        there = lambda name: not name.endswith((".crdownload", ".tmp")) and os.path.getsize(os.path.join(folder, name))
+        while not (whole := [name for name in os.listdir(folder) if there(name)]) and time.monotonic() < end:
             time.sleep(0.05)
         texts = [(name, open(os.path.join(folder, name), encoding="utf-8").read()) for name in whole]
     return {"kept": texts}
