@@ -218,6 +218,11 @@ pub fn read(w: &mut World, cue: &Cue) -> Vec<Act> {
             ]
         };
     }
+    if has("say keep: it counts") {
+        // She knows whether she poured.
+        let poured = on.is_some_and(|p| w.vessels[p].has(step) >= 0.5 * d);
+        return vec![Word(if poured { Command::Keep } else { Command::Next })];
+    }
     if has("missing still. say keep") {
         if diff && on.is_some_and(|p| w.vessels[p].has(step) < 0.5 * d) {
             return vec![Word(Command::Keep)];

@@ -102,6 +102,15 @@ pub fn obey(w: &mut World, cue: &Cue, has: &dyn Fn(&str) -> bool, gap: f64, acts
         acts.push(Act::Word(Command::Next));
         return;
     }
+    if has("say keep: it counts") {
+        let poured = inside > 0;
+        acts.push(Act::Word(if poured {
+            Command::Keep
+        } else {
+            Command::Next
+        }));
+        return;
+    }
     if has("say keep if that was the last") {
         acts.push(Act::Pour);
         return;

@@ -119,6 +119,10 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         }
         return acts;
     }
+    if has("say keep: it counts") {
+        let poured = here_grams > 0.5 * w.d();
+        return vec![Word(if poured { Command::Keep } else { Command::Next })];
+    }
     if has("say keep if that was the last") {
         return if w.way(step) == VesselWay::Difference {
             let missing = cue.missing.map_or(0.0, |m| m.to_g_f64().abs());
