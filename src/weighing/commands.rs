@@ -285,8 +285,7 @@ impl Engine {
         let restless = pan.restless(self.now).filter(|_| unsure.level.flickers());
         let now = pan.level(self.now).or(restless.map(|(level, _)| level));
         let range = restless.map_or(Mass::ZERO, |(_, range)| range);
-        let stands = now
-            .is_some_and(|now| (now.weight - unsure.level.weight).abs() <= (now.d * 5).max(range));
+        let stands = now.is_some_and(|now| unsure.stands_at(now, range));
         self.run.coming.word_empty = !stands;
         if !stands {
             return None;
@@ -615,10 +614,7 @@ impl Engine {
         {
             let unsure = **unsure;
             let rests = self.pans[step.scale].level(self.now);
-            let stands = |level: super::steady::Level| {
-                (level.weight - unsure.level.weight).abs() <= level.d * 5
-            };
-            if rests.is_some_and(stands) {
+            if rests.is_some_and(|level| unsure.stands_at(level, Mass::ZERO)) {
                 let (state, said) = match (unsure.onto, self.came_into_bowl(&unsure)) {
                     (Some(tared), _) => self.was_poured_at_once(&step, &unsure, tared),
                     (None, Some(more)) => self.count_what_came(&step, unsure, more),

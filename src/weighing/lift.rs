@@ -337,7 +337,6 @@ impl Engine {
         true
     }
 
-    /// A key after the record, or a lift at once.
     /// Whether a jump was the key: with another tare in force neither a lift nor an empty pan shows zero.
     pub(super) fn is_key(&self, scale: ScaleIndex, jump: Jump, d: Mass) -> bool {
         match jump.cause {
@@ -347,6 +346,7 @@ impl Engine {
         }
     }
 
+    /// A key after the record, or a lift at once.
     fn jump_after_record(
         &mut self,
         scale: ScaleIndex,

@@ -105,6 +105,11 @@ impl TareUnknown {
         let base = self.onto.map_or(Mass::ZERO, |tared| tared.tare.base);
         self.level.weight - base
     }
+
+    /// Whether `now` is what was asked about, which strays by `range` at least.
+    pub fn stands_at(&self, now: Level, range: Mass) -> bool {
+        (now.weight - self.level.weight).abs() <= (now.d * 5).max(range)
+    }
 }
 
 /// Why a vessel that stands there is not taken for empty.
@@ -412,8 +417,8 @@ pub(super) struct Content {
     pub sunk: Option<Stand>,
     /// What was below the base since it was at rest or back there.
     pub dip: Dip,
-    /// It fell by so much in one reading, to this, and nobody had asked for that; and what is to come for it to go on.
-    pub fell: Option<(Mass, Mass, Mass)>,
+    /// It fell by so much in one reading, and nobody had asked for that; above the other it goes on.
+    pub fell: Option<(Mass, Mass)>,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
     pub left_rest: Option<Moment>,
     /// It began to come into the bowl before anybody had asked for it; what rests by then may be the last of
@@ -869,8 +874,8 @@ impl Tared {
     /// about what the key shows, and more comes now.
     /// Or by however much, where no load goes within one reading (`at_once`).
     pub fn fell_and_goes_on(&mut self, seen: &Observation, at_once: bool) -> Option<Mass> {
-        if let Some((by, to, least)) = self.content.fell {
-            let rises = seen.weight - to > least;
+        if let Some((by, above)) = self.content.fell {
+            let rises = seen.weight > above;
             if !rises || self.suspect.is_none() {
                 self.content.fell = None;
             }
@@ -885,20 +890,20 @@ impl Tared {
         // What is lifted slowly falls from line to line.
         let whole = by >= (seen.peak.max(before) - seen.weight).ratio(3, 5);
         // Of a pour, the next line after the key shows what came between them.
-        let streams = seen.came > seen.d * 3 && seen.weight <= seen.came.ratio(3, 2);
-        let at_once = whole && (at_once || streams);
+        let streams = whole && seen.came > seen.d * 3 && seen.weight <= seen.came.ratio(3, 2);
+        let at_once = streams || (whole && at_once);
         let stayed = at_once || (most >= had.ratio(3, 5) && had >= most.ratio(4, 5));
         // The key leaves zero, and what is poured since shows, or was on its way.
         let shows = (seen.pourable * 5).max(seen.came.ratio(3, 2));
         let keyed = seen.weight >= -seen.d && seen.weight <= shows;
         let unasked = !self.was_asked_out() && self.suspect.is_none();
         // In another unit as much comes on in far smaller numbers.
-        let least = match streams && whole {
+        let least = match streams {
             true => seen.came.ratio(1, 4).max(seen.d * 2),
             false => seen.d * 2,
         };
-        if stayed && keyed && unasked && (seen.unit_known || (streams && whole)) {
-            self.content.fell = Some((by, seen.weight, least));
+        if stayed && keyed && unasked && (seen.unit_known || streams) {
+            self.content.fell = Some((by, seen.weight + least));
         }
         None
     }
