@@ -406,7 +406,8 @@ fn usual_gap(points: &[(u64, i64)]) -> Option<u64> {
 }
 
 /// The readings of a scale that sends lines more often than it has a new weight, without those that say the last one
-/// again: such a one is no pause. Told by a rise that was never new twice within one and a half lines.
+/// again: such a one is no pause. Told by a rise that was never new twice within one and a half lines: by this one alone,
+/// where what a display was seen to hold ([`super::sends::Sends::holds`]) is of the ones before it as well.
 fn renewed(tops: Vec<(u64, i64)>) -> Vec<(u64, i64)> {
     let new: Vec<u64> = (tops.windows(2).filter(|p| p[1].1 > p[0].1))
         .map(|p| p[1].0)

@@ -641,6 +641,8 @@ fn what_cannot_be_the_bowl_is_not_taken_for_it_on_a_word() {
     b.say(Command::Next).pour(255.0, 3.0).hold(4.0);
     let rows: Vec<_> = b.weighed();
     assert_eq!(rows[1].2, None, "{rows:?}");
+    // What was in it of this step before the lift, and what came after.
+    assert_eq!(rows.last().unwrap().1, "10.00", "{rows:?}");
     assert!(
         b.rows
             .iter()

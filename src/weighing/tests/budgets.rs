@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::metrology::budget::{Eccentricity, Errors, Weighing};
+use crate::metrology::uncertainty::Uncertainty;
 
 fn told(errors: Errors) -> ScaleSettings {
     ScaleSettings {
@@ -81,4 +82,30 @@ fn by_difference_the_place_of_the_source_counts() {
     });
     assert_eq!(row.uncertainty, Some(u.uncertainty().expanded()));
     assert!(row.uncertainty > Some(g("0.06")));
+}
+
+/// A beaker that was off meanwhile may stand in another place, and its tare is two readings older.
+#[test]
+fn a_beaker_that_was_lifted_in_between_counts_its_place() {
+    let scale = told(Errors {
+        eccentricity: Some(Eccentricity {
+            limit: g("0.03"),
+            load: g("200"),
+        }),
+        ..Errors::default()
+    });
+    let plan = plan(vec![step(1, "Salt", "40", VesselWay::Beaker)], None);
+    let mut b = Bench::with(vec![scale.clone()], plan, Progress::default());
+    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 2.0).hold(1.5);
+    b.land(0.0).hold(2.0).land(170.0).hold(2.0);
+    b.pour(190.0, 3.0).hold(3.0);
+    let row = b.rows.iter().find(|row| row.kind == RowKind::Weighed);
+    let row = row.unwrap_or_else(|| panic!("{:?}", b.cues.last()));
+    let u = scale.ability().budget(&Weighing {
+        tare: Some(g("150")),
+        moved: true,
+        readings: Uncertainty::TARE_AND_GROSS + 2,
+        ..Weighing::planned(g("40"))
+    });
+    assert_eq!(row.uncertainty, Some(u.uncertainty().expanded()));
 }

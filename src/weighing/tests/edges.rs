@@ -1,6 +1,7 @@
 //! Where a rule ends: what is just not enough, and what is the last of its kind.
 
 use super::*;
+use crate::weighing::bowl::{can_be_bowl, is_a_pour};
 use crate::weighing::pan::{Observation, Pan, PanSpec};
 use crate::weighing::phrases;
 use crate::weighing::pour::{AfterFlow, Rate, landing_weight, most_poured};
@@ -40,6 +41,24 @@ fn a_bowl_without_mixing_is_lifted_after_its_last_step_only() {
     assert_eq!(b.closed, None);
     b.land(0.0).hold(2.0);
     assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn a_fifth_of_it_is_the_bowl_and_twice_the_most_is_a_pour() {
+    for (load, is) in [("59.99", false), ("60.00", true)] {
+        assert_eq!(can_be_bowl(g(load), g("300")), is, "{load}");
+    }
+    // More than five steps; 20.20 g is the most that is asked for.
+    let oil = step(1, "Oil", "20.00", VesselWay::Bowl);
+    let pours = [
+        ("0.05", false),
+        ("0.06", true),
+        ("40.40", true),
+        ("40.41", false),
+    ];
+    for (more, is) in pours {
+        assert_eq!(is_a_pour(&oil, g(more), g("0.01")), is, "{more}");
+    }
 }
 
 /// A key after the record moves the frame once more: what drips in then is recorded, with two more readings

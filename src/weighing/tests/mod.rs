@@ -197,11 +197,13 @@ impl Bench {
                     assert!(cue.say.is_ours() && !cue.say.is_empty(), "{cue:?}");
                     let led: String = cue.say.chars().take(cue.lead).collect();
                     assert!(led.is_empty() || led.ends_with(" g "), "{cue:?}");
+                    empty_pan::told(&cue);
                     self.cues.push(cue);
                 }
                 Event::Log(draft) if self.disk_is_slow => self.waiting.push(*draft),
                 Event::Log(draft) if !is_told(&draft) => panic!("no remark of ours: {draft:?}"),
                 Event::Log(draft) => {
+                    empty_pan::told(&draft);
                     let ticket = draft.ticket;
                     let at = Moment::from_millis(self.now);
                     let answer = if self.log_works {
