@@ -94,18 +94,22 @@ fn a_beaker_that_was_lifted_in_between_counts_its_place() {
         }),
         ..Errors::default()
     });
-    let plan = plan(vec![step(1, "Salt", "40", VesselWay::Beaker)], None);
-    let mut b = Bench::with(vec![scale.clone()], plan, Progress::default());
-    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 2.0).hold(1.5);
-    b.land(0.0).hold(2.0).land(170.0).hold(2.0);
-    b.pour(190.0, 3.0).hold(3.0);
-    let row = b.rows.iter().find(|row| row.kind == RowKind::Weighed);
-    let row = row.unwrap_or_else(|| panic!("{:?}", b.cues.last()));
-    let u = scale.ability().budget(&Weighing {
-        tare: Some(g("150")),
-        moved: true,
-        readings: Uncertainty::TARE_AND_GROSS + 2,
-        ..Weighing::planned(g("40"))
-    });
-    assert_eq!(row.uncertainty, Some(u.uncertainty().expanded()));
+    for lifted in [false, true] {
+        let plan = plan(vec![step(1, "Salt", "40", VesselWay::Beaker)], None);
+        let mut b = Bench::with(vec![scale.clone()], plan, Progress::default());
+        b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 2.0).hold(1.5);
+        if lifted {
+            b.land(0.0).hold(2.0).land(170.0).hold(2.0);
+        }
+        b.pour(190.0, 3.0).hold(3.0);
+        let row = b.rows.iter().find(|row| row.kind == RowKind::Weighed);
+        let row = row.unwrap_or_else(|| panic!("{:?}", b.cues.last()));
+        let u = scale.ability().budget(&Weighing {
+            tare: Some(g("150")),
+            moved: lifted,
+            readings: Uncertainty::TARE_AND_GROSS + if lifted { 2 } else { 0 },
+            ..Weighing::planned(g("40"))
+        });
+        assert_eq!(row.uncertainty, Some(u.uncertainty().expanded()));
+    }
 }

@@ -105,6 +105,7 @@ const SCRIPTS: &[&str] = &[
     "benches::what_ran_in_before_the_next_was_asked_for_stays_unsure_though_the_next_pour_comes_before_a_rest",
     "benches::what_stood_there_before_a_silence_cannot_be_kept",
     "benches::who_sets_the_scale_to_grams_is_not_told_to_set_it_back",
+    "budgets::a_beaker_that_was_lifted_in_between_counts_its_place",
     "budgets::a_row_and_its_window_go_by_the_whole_budget",
     "decides::a_batch_is_complete_when_each_step_has_its_weight",
     "decides::a_bump_on_what_is_recorded_is_answered_by_no_word_for_an_empty_scale",
