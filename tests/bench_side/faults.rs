@@ -82,6 +82,7 @@ pub const WORKSHOP_ROWS: &[&str] = &[
     "bench, gatherer and broker stand still",
     "network between two benches split",
     "disk of the gatherer full",
+    "disk of a bench full, with the wire on",
     "clock of a bench years off",
     "rows forged at the broker",
     "stranger at the broker",

@@ -2,15 +2,23 @@
 //!
 //! `BISMAR_WORKSHOP_KILLS` (12) and `BISMAR_WORKSHOP_BATCHES` (60 a bench) make them longer.
 
+use std::cell::OnceCell;
+use std::path::Path;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
+use bismar::journal::read::record;
+use bismar::vocabulary::cue::CueKind;
 use rustix::process::{Pid, Signal, kill_process};
 
 use super::cable::Cable;
 use super::rows::state;
-use super::shop::{Bench, Broker, Gatherer, behind, until};
+use super::shop::{Bench, Broker, Gatherer, behind, joins, until};
 use super::way::{Bad, GOOD, Way};
 use crate::bench_side::faults::report;
+use crate::bench_side::formulas::SOAK;
+use crate::bench_side::logs::{LOGS, logs_in};
+use crate::bench_side::rig::Rig;
 use crate::bench_side::small_disk::SmallDisk;
 
 fn number(name: &str, usual: usize) -> usize {
@@ -308,6 +316,79 @@ fn a_full_disk_at_the_gatherer_loses_nothing() {
         ),
         "the gatherer and a person at the bench are told; with room again the joined logs are the bench's logs, byte for byte",
         "0 rows lost, doubled or altered",
+    );
+}
+
+/// A bench's disk is full in a pour, and the wire is on: what is on the disk is sent, the bench weighs on and says what is
+/// not in the log, and with room again each row is written and arrives.
+#[test]
+fn a_full_disk_at_a_bench_loses_no_row() {
+    let broker = Broker::start();
+    let gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    let disk = OnceCell::new();
+    let mut rig = Rig::begun(
+        SOAK,
+        |person, text| {
+            let logs = person.path(LOGS);
+            std::fs::create_dir_all(&logs).unwrap();
+            let _ = disk.set(SmallDisk::at(&logs));
+            let joins = joins(person, &broker, broker.port, "bench = \"bench-1\"");
+            format!("{text}{joins}")
+        },
+        |command| {
+            let plain = std::mem::replace(command, Command::new("true"));
+            *command = behind(&disk.get().unwrap().before(), plain);
+        },
+    );
+    let disk = disk.get().unwrap();
+    let logs = disk.seen_by(rig.daemon.child.id());
+    rig.pour_of_step_2();
+    let log = logs_in(&logs).remove(0);
+    let there = gatherer.folder().join("bench-1");
+    let there = there.join(log.file_name().unwrap());
+    let read = |path: &Path| std::fs::read(path).unwrap_or_default();
+    until("step 1 arrives", || {
+        read(&there) == read(&log) && read(&there).len() > 1000
+    });
+    let ballast = logs.join("ballast");
+    disk.fill(&ballast);
+    // The page of the last row has room for some yet.
+    let mut notes = 0;
+    loop {
+        notes += 1;
+        let text = format!("{notes} {}", "x".repeat(300));
+        if rig.person.run(&["note", &text]).ended(0).out != "Noted.\n" {
+            break;
+        }
+        assert!(notes < 100);
+    }
+    // What she weighs meanwhile is not said to be recorded, and waits.
+    rig.until(|rig| rig.said.iter().any(|say| say.contains("not written yet")));
+    rig.until(|rig| {
+        rig.last
+            .as_ref()
+            .is_some_and(|cue| cue.kind == CueKind::Hold)
+    });
+    rig.idle(3.0);
+    assert_eq!(rig.hand.step, 2, "{:#?}", rig.said);
+    until("what is on the disk arrives", || read(&there) == read(&log));
+    std::fs::remove_file(&ballast).unwrap();
+    let closed = |log: &Path| record::read(log).is_ok_and(|record| record.closed.is_some());
+    rig.until(|_| closed(&log));
+    let worst = rig.judge(&log);
+    until("the rest arrives", || read(&there) == read(&log));
+    let text = std::fs::read_to_string(&there).unwrap();
+    let noted = text.lines().filter(|row| row.contains("xxx")).count();
+    assert_eq!(noted, notes, "{text}");
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
+    disk.tell();
+    report(
+        "disk of a bench full, with the wire on",
+        "a small file system filled to its last byte in a pour, or a library before libc where none may be mounted; then freed",
+        format!("1 batch of 3 steps, {notes} notes"),
+        "what is on the disk arrives meanwhile, the weight waits and is not called recorded; with room again each row is \
+         written, and the joined log is the bench's log, byte for byte",
+        format!("0 rows lost, doubled or altered; no weight off by more than {worst:.2} U"),
     );
 }
 

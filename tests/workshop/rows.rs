@@ -109,12 +109,17 @@ fn the_joined_folder_tells_of_all_benches() {
         "[[lot]]\nname = \"S-1\"\ningredient = \"Sea salt\"\namount = \"1 kg\"\n",
     );
     let lots = lots.to_str().unwrap();
-    for command in [&["trace", "S-1"][..], &["lots"]] {
-        let words = [command, &["--logs", joined, "--lots", lots]].concat();
+    let history = &["history", "Sea salt"][..];
+    for command in [&["trace", "S-1"][..], &["lots"], history] {
+        let list: &[&str] = match command[0] {
+            "history" => &[],
+            _ => &["--lots", lots],
+        };
+        let words = [command, &["--logs", joined], list].concat();
         let said = gatherer.person.run(&words).ended(0).out;
         // 10.11 + 10.12 g of each bench: 1000 g less 40.46 g.
         match command[0] {
-            "trace" => {
+            "trace" | "history" => {
                 for bench in ["bench-1", "bench-2"] {
                     assert!(
                         said.contains(&format!("marram-soak-{bench}-00001")),

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use bismar::journal::format::opening::Opening;
 use bismar::journal::store::log::LogFile;
 use bismar::mass::Mass;
+use bismar::vocabulary::entry::Draft;
 use bismar::wire::message::RowMessage;
 use bismar::wire::seal::Key;
 use rustix::process::{Pid, Signal, kill_process};
@@ -331,8 +332,11 @@ impl Bench {
         log.write_opening(&opening, "Marram soak 1", at).unwrap();
         for step in 1..=steps {
             let grams = 10_000 + (self.batches * 10 + step) as i64 * 10;
-            log.append(&weighed(step, "Sea salt", "S-1", grams), at)
-                .unwrap();
+            let row = Draft {
+                target: Some(Mass::from_g(10)),
+                ..weighed(step, "Sea salt", "S-1", grams)
+            };
+            log.append(&row, at).unwrap();
         }
         log.append(&closed(), at).unwrap();
         log.path().to_owned()
