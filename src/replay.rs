@@ -110,7 +110,8 @@ struct Stretch {
 enum Decoded {
     /// Bytes that came to so many more of what was heard.
     Bytes(usize),
-    Command(Command),
+    /// Seldom, and far larger than the other.
+    Command(Box<Command>),
 }
 
 impl Ahead<'_, '_> {
@@ -130,7 +131,9 @@ impl Ahead<'_, '_> {
                     stretch.records.push((at, Decoded::Bytes(lines)));
                 }
                 Ok(Some(Record::Command { at, command })) => {
-                    stretch.records.push((at, Decoded::Command(command)));
+                    stretch
+                        .records
+                        .push((at, Decoded::Command(Box::new(command))));
                 }
                 Ok(Some(Record::Comment)) => {}
                 Ok(None) => {
@@ -181,7 +184,7 @@ fn play_all(
                 }
                 Decoded::Command(command) => {
                     // What is refused is refused live as well; the next cue says what to do.
-                    let _ = bench.command(command, at);
+                    let _ = bench.command(*command, at);
                 }
             }
             if drain(bench, at, each).is_break() {

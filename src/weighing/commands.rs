@@ -33,6 +33,7 @@ impl Engine {
     /// Only what would lose or falsify a weight is refused, with what to do instead.
     pub fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused> {
         self.now = self.now.max(at);
+        self.run.quiet = None;
         if !self.is_busy() {
             return Err(Refused::helped(
                 phrase!("No batch is under way."),

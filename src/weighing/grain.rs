@@ -185,7 +185,6 @@ impl Grain {
                 _ => RECENT,
             };
             let recent = self.recent.iter().rev().take(enough);
-            // Asked first: nearly every reading ends it here.
             if recent.len() < enough || recent.clone().any(|&(_, by)| by & (1 << i) == 0) {
                 return None;
             }
@@ -196,6 +195,11 @@ impl Grain {
             let from = recent.map(|digits| digits.abs()).min()?;
             counts.then_some(Range { from, step })
         };
+        let newest = self.recent.iter().rev().take(RECENT / 2);
+        if newest.fold(u8::MAX, |all, &(_, by)| all & by) == 0 {
+            // Nearly every reading ends it here: no step is that of all of them.
+            return None;
+        }
         let found = STEPS.iter().enumerate();
         let found = found.filter_map(|(i, &(step, _))| of_late(i, step));
         found.max_by_key(|range| range.step)

@@ -125,14 +125,15 @@ pub struct Engine {
 /// What the window of a step is asked for, beside what never changes: a scale's [`PanSpec`] and the rules.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct WindowFor {
-    scale: ScaleIndex,
+    /// What changes most comes first, since that is compared first.
+    wander: Mass,
     target: Mass,
+    scale: ScaleIndex,
     lowest: Mass,
     highest: Mass,
     moved: bool,
     d: Mass,
     carried: u32,
-    wander: Mass,
 }
 
 /// The two windows that were worked out last, since each reading asks for the same ones. They cannot be stale: one is given
@@ -193,6 +194,7 @@ impl Engine {
 
     /// Takes over what was learned of a scale's filter before; ignored where it has learned itself.
     pub fn set_response(&mut self, scale: ScaleIndex, known: Response) {
+        self.run.quiet = None;
         let pan = &mut self.pans[scale];
         if pan.response().is_none()
             && let Some(known) = known.checked()
@@ -211,6 +213,9 @@ impl Engine {
         );
         if of_scale && !self.pans.has(scale) {
             return;
+        }
+        if !matches!(input, Input::Reading(_)) {
+            self.run.quiet = None;
         }
         match input {
             Input::Reading(reading) => self.on_reading(scale, &reading),
@@ -307,6 +312,7 @@ impl Engine {
 
     /// Time has passed.
     pub fn tick(&mut self, at: Moment) {
+        self.run.quiet = None;
         self.now = self.now.max(at);
         if self.deadline().is_some_and(|due| due <= self.now)
             && let Some(scale) = self.scale_needed()

@@ -13,7 +13,8 @@ use crate::formula::{Step, VesselWay, examples};
 use crate::language::remark::joined;
 use crate::language::{phrase, remark};
 use crate::mass::{Grams, Mass, Unit};
-use crate::vocabulary::code::FaultCode;
+use crate::time::Moment;
+use crate::vocabulary::code::{FaultCode, Stands};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
@@ -413,8 +414,79 @@ impl Engine {
         Some((phrases::grams(net, d), step.ingredient.clone()))
     }
 
-    /// What a reading means, by the state of the step.
+    /// Takes a reading. One that only goes on where nothing is due is not asked what it means; in a debug build it is,
+    /// and nothing may come of it.
     pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Observation) {
+        if self.is_quiet(scale, seen)
+            && let State::Tared(tared) = &mut self.run.state
+        {
+            tared.content.level = seen.steady;
+            if cfg!(debug_assertions) {
+                let (rests, said) = (**tared, self.out.len());
+                self.look_at(scale, seen);
+                let now = &self.run.state;
+                let same = matches!(now, State::Tared(now) if **now == rests);
+                debug_assert!(same && self.out.len() == said, "{rests:?} {now:?}");
+            }
+            return;
+        }
+        self.look_at(scale, seen);
+        let until = self.quiet_until(scale, seen);
+        self.run.quiet = until.map(|until| (scale, until));
+    }
+
+    /// Whether nothing can come of this reading.
+    fn is_quiet(&self, scale: ScaleIndex, seen: &Observation) -> bool {
+        let Some((of, until)) = self.run.quiet.filter(|_| seen.again && !seen.presses) else {
+            return false;
+        };
+        let rests = match &self.run.state {
+            State::Tared(tared) => tared.content.level.zip(seen.steady),
+            _ => None,
+        };
+        of == scale
+            && seen.at < until
+            && rests.is_some_and(|(before, now)| now.goes_on_from(&before))
+            && self.pans[scale].wander.is_calm(seen.d)
+    }
+
+    /// Until when nothing comes of readings that only go on from this one: a vessel rests, this one changed nothing of
+    /// it, and no time that is asked for at its rest is over before. What asks for another such time is named here.
+    fn quiet_until(&self, scale: ScaleIndex, seen: &Observation) -> Option<Moment> {
+        let run = &self.run;
+        let State::Tared(tared) = &run.state else {
+            return None;
+        };
+        let plain = seen.again
+            && !seen.presses
+            && run.scale_needed() == scale
+            && self.out.is_empty()
+            && self.way_now() != VesselWay::Difference
+            && run.lift_check.is_none()
+            && tared.suspect.is_none()
+            && tared.content.unasked.is_none()
+            && !tared.tare.creeps()
+            // The base follows what lies a step above it, in time.
+            && (tared.content.poured || tared.content.rest == Some(Mass::ZERO))
+            && self.pans[scale].wander.is_calm(seen.d);
+        if !plain || !run.is_as_before() {
+            return None;
+        }
+        let creeps = tared.content.creep.until(tared.content.level.as_ref()?)?;
+        let inside = tared.approach.inside_since;
+        let waits = run.waits_since.filter(|(_, told)| !told);
+        let spoken = &run.spoken;
+        let unanswered = spoken.still.filter(|_| spoken.answered || spoken.hold);
+        let times = [
+            inside.map(|since| since.plus_micros(self.dwell_us())),
+            waits.map(|(since, _)| since.plus_micros(UNRECORDED_US.min(SHORT_US))),
+            unanswered.map(|still| still.since().max(spoken.at).plus_micros(UNANSWERED_US)),
+        ];
+        times.into_iter().flatten().chain([creeps]).min()
+    }
+
+    /// What a reading means, by the state of the step.
+    fn look_at(&mut self, scale: ScaleIndex, seen: &Observation) {
         let here = self.run.scale_needed() == scale;
         self.find_first_zero(scale, seen, here);
         if !here {
@@ -725,15 +797,16 @@ impl Engine {
     }
 
     fn entered(&mut self) {
-        let run = &mut self.run;
-        let stands = Some(run.state.stands());
-        let empty = matches!(run.state, State::Empty);
+        let stands = self.run.state.stands();
+        if self.run.told_state == Some(stands) {
+            // Nearly every reading ends it here.
+            return;
+        }
         for pan in self.pans.iter_mut() {
-            pan.wander.idle = empty;
+            pan.wander.idle = stands == Stands::Empty;
         }
-        if std::mem::replace(&mut run.told_state, stands) != stands {
-            self.tare_event();
-        }
+        self.run.told_state = Some(stands);
+        self.tare_event();
     }
 
     /// The first weight at rest says where zero is: at or below zero, the pan is empty. Above it,
@@ -750,9 +823,10 @@ impl Engine {
         }
         // "Net" at zero carries what the TARE key took off.
         let may_be_empty = |shown: Mass| shown <= seen.d * 3 && waits && !seen.net_flag;
-        let flat = match (pan.zero, seen.steady) {
-            (None, None) if may_be_empty(seen.weight.abs()) => pan.flat(),
-            (Some(_) | None, _) => None,
+        let unknown = pan.zero.is_none() && seen.steady.is_none();
+        let flat = match unknown && may_be_empty(seen.weight.abs()) {
+            true => pan.flat(),
+            false => None,
         };
         let Some(level) = seen.steady.or(flat) else {
             return;

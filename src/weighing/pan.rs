@@ -237,6 +237,8 @@ pub struct Observation {
     pub pending: bool,
     /// The jump of the reading before was none, or something else followed at once.
     pub dropped: bool,
+    /// It says what the one before did, and the rest goes on.
+    pub again: bool,
     /// Two presses on the pan ended with this reading.
     pub presses: bool,
     /// The unit is another one than before.
@@ -266,9 +268,14 @@ pub struct Observation {
 impl Observation {
     /// Whether it rose to exactly zero by more than a hand pours between two readings, or to nearly zero out of a pour
     /// that gave far less: a key that was pressed while the indication was below zero.
+    #[inline]
     pub fn leaps_to_zero(&self) -> bool {
         // Nearly every reading ends it here.
-        let Some(before) = self.before.filter(|before| *before != self.weight) else {
+        self.before != Some(self.weight) && self.rose_to_zero()
+    }
+
+    fn rose_to_zero(&self) -> bool {
+        let Some(before) = self.before else {
             return false;
         };
         let rose = self.weight - before;
@@ -351,6 +358,21 @@ pub enum JumpCause {
     /// To zero from a little below it, or from a weight that grew: a key, or a load that passes by.
     /// Nothing will tell.
     Slight,
+}
+
+/// What was followed of the pan with a reading; see [`Observation`].
+#[derive(Default)]
+struct Followed {
+    d: Mass,
+    jump: Option<Jump>,
+    unit_changed: bool,
+    gap: bool,
+    dropped: bool,
+    unread: u32,
+    steady: bool,
+    newly_steady: bool,
+    again: bool,
+    presses: bool,
 }
 
 /// The most that a hand pours between two readings.
@@ -677,9 +699,104 @@ impl Pan {
                     ..*r
                 }
         });
+        let silence = before.map_or(0, |b| r.at.since(b.at));
+        let on = if same {
+            self.rests_on(r, silence)
+        } else {
+            None
+        };
+        let followed = match on {
+            Some(followed) => followed,
+            None => self.follow(before, r, same, silence),
+        };
+        let d = followed.d;
+        let plateau = self.follow_anchor(before, r, d);
+        let came = before.zip(self.prior).map(|(b, prior)| b.weight - prior);
+        let was_still = came.is_some_and(|came| came.abs() <= d);
+        let pourable = before.map_or(Mass::ZERO, |before| poured(before, r));
+        let swings = came.is_some_and(|rose| rose > Mass::ZERO && rose > pourable + d * 20);
+        self.prior = before.map(|b| b.weight);
+        self.flat = Some(Level::go_on(self.flat, r.at, r.weight, d));
+        let peak = self.follow_peak(r);
+        self.last = Some(*r);
+        self.d = d;
+        Observation {
+            peak,
+            at: r.at,
+            weight: r.weight,
+            d,
+            steady: if followed.steady {
+                self.steady.level()
+            } else {
+                None
+            },
+            newly_steady: followed.newly_steady,
+            plateau,
+            jump: followed.jump,
+            pending: self.unconfirmed.is_some(),
+            dropped: followed.dropped,
+            again: followed.again,
+            presses: followed.presses,
+            unit_changed: followed.unit_changed,
+            after_gap: followed.gap && before.is_some(),
+            before: before.map(|b| b.weight),
+            lines_lost: followed.unread > MOST_UNREAD,
+            was_still,
+            swings,
+            pourable,
+            came: came.unwrap_or_default().abs(),
+            unit_known: r.unit.is_some(),
+            net_flag: r.shown == Some(Shown::Net),
+        }
+    }
+
+    /// Takes a reading that says what the last one did, where nothing came between the two and the rest goes on: most of
+    /// what is asked of others can have no other answer. Where it may, nothing is taken.
+    fn rests_on(&mut self, r: &Reading, silence: u64) -> Option<Followed> {
+        let undisturbed = self.steady.is_steady()
+            && r.unit.is_some()
+            && silence <= self.longest_pause()
+            && self.unread == 0
+            && self.unconfirmed.is_none()
+            && !(self.gap || self.lost || self.overload);
+        if !undisturbed {
+            return None;
+        }
+        if let Some(swift) = self.swift {
+            self.steady.set_window(self.window_for(swift, false));
+        }
+        if !self.steady.goes_on(r.at, r.steady) {
+            return None;
+        }
+        self.learn_interval(silence);
+        self.sends.line(Mass::ZERO, silence, false, self.d);
+        self.sends.follow_display(Mass::ZERO, silence, self.d);
+        self.rate.push(r.at, r.weight);
+        self.wander.push(r.at, r.weight, self.d);
+        self.trace.begin(r.at, r.weight);
+        Some(Followed {
+            d: self.d,
+            steady: true,
+            again: true,
+            presses: self.presses.at_rest(r.at, r.weight, self.d),
+            ..Followed::default()
+        })
+    }
+
+    fn learn_interval(&mut self, silence: u64) {
+        self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
+    }
+
+    /// Takes any other reading; `same`: it says what the last one did.
+    fn follow(
+        &mut self,
+        before: Option<Reading>,
+        r: &Reading,
+        same: bool,
+        silence: u64,
+    ) -> Followed {
         let unit_changed = !same && matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);
         let d = if same { self.d } else { self.follow_digits(r) };
-        let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
         let usual = self.interval;
         if gap {
@@ -688,7 +805,7 @@ impl Pan {
                 zero.before_gap = zero.before_gap.max(sure);
             }
         } else {
-            self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
+            self.learn_interval(silence);
         }
         let change = before.filter(|_| !self.lost);
         let change = change.map(|before| r.weight - before.weight);
@@ -743,39 +860,17 @@ impl Pan {
         if steady && !was_steady {
             self.learn_from_a_lift(r, d);
         }
-        let presses = self.follow_presses(r, d, steady);
-        let plateau = self.follow_anchor(before, r, d);
-        let came = before.zip(self.prior).map(|(b, prior)| b.weight - prior);
-        let was_still = came.is_some_and(|came| came.abs() <= d);
-        let pourable = before.map_or(Mass::ZERO, |before| poured(before, r));
-        let swings = came.is_some_and(|rose| rose > Mass::ZERO && rose > pourable + d * 20);
-        self.prior = before.map(|b| b.weight);
-        self.flat = Some(Level::go_on(self.flat, r.at, r.weight, d));
-        let peak = self.follow_peak(r);
-        self.last = Some(*r);
-        self.d = d;
-        Observation {
-            peak,
-            at: r.at,
-            weight: r.weight,
+        Followed {
             d,
-            steady: if steady { self.steady.level() } else { None },
-            newly_steady: steady && !was_steady,
-            plateau,
             jump,
-            pending: self.unconfirmed.is_some(),
-            dropped: was_pending && jump.is_none(),
-            presses,
             unit_changed,
-            after_gap: gap && before.is_some(),
-            before: before.map(|b| b.weight),
-            lines_lost: unread > MOST_UNREAD,
-            was_still,
-            swings,
-            pourable,
-            came: came.unwrap_or_default().abs(),
-            unit_known: r.unit.is_some(),
-            net_flag: r.shown == Some(Shown::Net),
+            gap,
+            dropped: was_pending && jump.is_none(),
+            unread,
+            steady,
+            newly_steady: steady && !was_steady,
+            again: false,
+            presses: self.follow_presses(r, d, steady),
         }
     }
 

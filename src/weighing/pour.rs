@@ -54,6 +54,11 @@ impl Rate {
         let Some((at, _)) = self.newest().next() else {
             return 0.0;
         };
+        let (since, _) = self.ring[(self.count - self.same.min(MOST)) % MOST];
+        if self.same >= 3 && at.since(since) > RATE_WINDOW_US {
+            // Nor do more of them count than show the same.
+            return 0.0;
+        }
         let late =
             |&(nth, (t, _)): &(usize, (Moment, Mass))| nth < 3 || at.since(t) <= RATE_WINDOW_US;
         let n = self.newest().enumerate().take_while(late).count();

@@ -377,6 +377,10 @@ impl Engine {
         self.cue_urgent_with(kind, say, Some(-over), &choices);
     }
 
+    pub(super) fn dwell_us(&self) -> u64 {
+        (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64
+    }
+
     /// Steady and inside the window: captured after the dwell, when nothing is in doubt.
     fn inside_at_rest(
         &mut self,
@@ -386,11 +390,10 @@ impl Engine {
         mut tared: Box<Tared>,
     ) -> State {
         let since = *tared.approach.inside_since.get_or_insert(level.at);
-        let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
         // A newest reading beyond the mean of the others may be the first of a late drop.
         let newest = self.pans[scale].last;
         let grows = newest.is_some_and(|last| net_of(step, level.weight, last.weight) > Mass::ZERO);
-        if level.at.since(since) < dwell || grows {
+        if level.at.since(since) < self.dwell_us() || grows {
             return State::Tared(tared);
         }
         self.record_unless_asked(scale, level, step, tared)

@@ -27,6 +27,9 @@ pub(super) struct Run {
     pub state: State,
     /// A box to copy the next tared vessel into: whatever it holds is written over.
     spare: Option<Box<Tared>>,
+    /// Until when readings of a scale that only go on change nothing; see [`super::Engine::on_seen`]. Whatever else comes
+    /// ends it.
+    pub quiet: Option<(ScaleIndex, Moment)>,
     /// The step of the last reading; see [`Run::hold_step`].
     pub held: Option<Arc<Step>>,
     pub done: Vec<Option<Weighed>>,
@@ -336,6 +339,7 @@ impl Run {
             step,
             state: State::Empty,
             spare: None,
+            quiet: None,
             held: None,
             done,
             mixing: Mixing {
@@ -532,6 +536,14 @@ impl Run {
                 State::Tared(copy)
             }
             (state, _) => state.clone(),
+        }
+    }
+
+    /// Whether what is tared is as it was before the last reading, but for the time of its rest.
+    pub fn is_as_before(&self) -> bool {
+        match (&self.state, &self.spare) {
+            (State::Tared(now), Some(before)) => now.rests_as(before),
+            _ => false,
         }
     }
 

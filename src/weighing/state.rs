@@ -200,7 +200,7 @@ impl Refused {
 }
 
 /// The frame in which the tare stands may have moved: a key, a gap, or the vessel was off.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Suspect {
     pub before: Before,
     /// If it moved, it moved by just so much as was taken off at rest; else nobody knows.
@@ -213,7 +213,7 @@ pub(super) struct Suspect {
 }
 
 /// What holds if the frame did not move.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Before {
     /// The indication of the empty pan, the vessel's without the ingredient, and what it showed when it
     /// was last at rest.
@@ -237,7 +237,7 @@ impl Before {
 }
 
 /// What was shown since the frame may have moved, or since the lift was asked for.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Since {
     /// Since when the indication is above that of the empty pan.
     loaded: Option<Moment>,
@@ -327,7 +327,7 @@ pub(super) struct Emptied {
 }
 
 /// A vessel whose tare is known, or was, and what is known of the step's ingredient in it.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Tared {
     pub tare: Tare,
     pub content: Content,
@@ -345,7 +345,7 @@ pub(super) struct Tared {
 }
 
 /// A tare, and what it rests on. Weights are as shown.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Tare {
     /// What the scale shows with the vessel before the step's ingredient.
     pub base: Mass,
@@ -379,11 +379,17 @@ impl Tare {
         self.at = level.at;
     }
 
+    /// Whether the base crept, and so may go on to.
+    pub fn creeps(&self) -> bool {
+        let (by, us) = self.crept;
+        by.abs() >= self.d * 2 && us != 0
+    }
+
     /// How far the base may have crept on until `now`, at the pace that was seen: a charge that leaks away, a
     /// vessel that cools. Zero where it moved by less than two steps, which a flicker does.
     pub fn creeps_on(&self, now: Moment) -> Mass {
         let (by, us) = self.crept;
-        if by.abs() < self.d * 2 || us == 0 {
+        if !self.creeps() {
             return Mass::ZERO;
         }
         let since = now.since(self.at).min(us.saturating_mul(CREEPS_ON));
@@ -392,7 +398,7 @@ impl Tare {
 }
 
 /// What is known of the step's ingredient in a vessel.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Content {
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
@@ -432,7 +438,7 @@ pub(super) struct Content {
 
 /// What came onto a base near the scale's own zero and faded again, a step at a time: a scale that tracks its zero
 /// takes single drops for its own drift there (common practice, no source: half a step to a few steps a second).
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Faded {
     /// Above the base, at the last reading; and the highest since the base was shown, with when.
     last: Mass,
@@ -477,7 +483,7 @@ impl Faded {
 
 /// How far a load crept while it stood at rest: the zero drifts, or it dries. What comes in a trickle keeps within a
 /// step from second to second as well, but goes faster than anything drifts: that is no creep.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Creep {
     before: Mass,
     /// What is looked at: when and at what weight it began, and how far it crept at rest since.
@@ -489,19 +495,29 @@ impl Creep {
     pub fn follow(&mut self, last: Option<Level>, level: Level) {
         let at_rest = last.filter(|last| last.since == level.since);
         let by = at_rest.map_or(Mass::ZERO, |last| level.weight - last.weight);
-        let (from, crept) = self.span.unwrap_or((level, Mass::ZERO));
-        self.span = Some((from, crept + by));
+        let (from, crept) = self.span.get_or_insert((level, Mass::ZERO));
+        *crept += by;
         if level.at.since(from.at) >= CREEP_US {
             self.before = self.amount(level);
             self.span = Some((level, Mass::ZERO));
         }
     }
 
+    /// Until when [`Creep::amount`] is the same for what rests on at `level`; `None` while it may be a trickle.
+    pub fn until(&self, level: &Level) -> Option<Moment> {
+        let (from, crept) = self.span.as_ref()?;
+        let settled = *crept == Mass::ZERO || !is_a_trickle(from, level);
+        settled.then(|| from.at.plus_micros(CREEP_US))
+    }
+
     /// All of it, at `level`.
     pub fn amount(&self, level: Level) -> Mass {
-        let span = self.span.filter(|(_, crept)| *crept != Mass::ZERO);
-        let span = span.filter(|(from, _)| !is_a_trickle(*from, level));
-        self.before + span.map_or(Mass::ZERO, |(_, crept)| crept)
+        match &self.span {
+            Some((from, crept)) if *crept != Mass::ZERO && !is_a_trickle(from, &level) => {
+                self.before + *crept
+            }
+            Some(_) | None => self.before,
+        }
     }
 }
 
@@ -509,7 +525,7 @@ impl Creep {
 const CREEP_US: u64 = 6_000_000;
 
 /// Whether it rises by a sixth of a step and by 2 mg in a second, or more, and by more than a step that flickers.
-fn is_a_trickle(from: Level, to: Level) -> bool {
+fn is_a_trickle(from: &Level, to: &Level) -> bool {
     let by = to.weight - from.weight;
     let least = to.d.ratio(1, 6).max(Mass::from_mg(2));
     let seconds = to.at.since(from.at) as f64 / 1e6;
@@ -517,7 +533,7 @@ fn is_a_trickle(from: Level, to: Level) -> bool {
 }
 
 /// What began to come before it was asked for.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Unasked {
     /// When a person can have answered the cue.
     pub until: Moment,
@@ -528,7 +544,7 @@ pub(super) struct Unasked {
 }
 
 /// How the target is approached, and what was said of that.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Approach {
     /// Since when the net weight at rest is inside the window, for the dwell.
     pub inside_since: Option<Moment>,
@@ -547,7 +563,7 @@ pub(super) struct Approach {
 }
 
 /// Most of the vessel's weight was off the pan, and nothing was at rest since.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Disturbed {
     /// Whether the vessel held something before.
     pub poured: bool,
@@ -600,7 +616,7 @@ pub(super) enum Mismatch {
 }
 
 /// How far it goes below the base, and since when; and the deepest of such that lasted for longer than a bump.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Dip {
     now: Option<(Moment, Mass)>,
     pub lasted: Mass,
@@ -647,7 +663,7 @@ const RETURNS_US: u64 = 700_000;
 
 /// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both. And by how
 /// much it fell below that, in the higher reading of two slices.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Stayed {
     open: Option<(Moment, Slice)>,
     closed: Option<Slice>,
@@ -655,7 +671,7 @@ pub(super) struct Stayed {
     pub fell: Mass,
 }
 
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 struct Slice {
     low: Mass,
     high: Mass,
@@ -852,6 +868,16 @@ impl Tared {
             wander: Mass::ZERO,
             asked: None,
         })
+    }
+
+    /// Whether a reading at rest left it as it was at `before`, but for the time.
+    pub fn rests_as(&self, before: &Tared) -> bool {
+        let at_rest = self.content.level.zip(before.content.level);
+        at_rest.is_some_and(|(now, then)| now.goes_on_from(&then)) && {
+            let mut now = *self;
+            now.content.level = before.content.level;
+            now == *before
+        }
     }
 
     /// A reading with the vessel still on the pan (`loaded`): more that came, or some taken out, is

@@ -52,6 +52,11 @@ impl Level {
         }
     }
 
+    /// Whether it is the rest of `before`, some readings later.
+    pub fn goes_on_from(&self, before: &Level) -> bool {
+        (self.weight, self.d, self.since) == (before.weight, before.d, before.since)
+    }
+
     /// Whether readings agreed for as long as that, at rest or not.
     pub fn is_flat(&self) -> bool {
         self.is_flat_for(0)
@@ -242,6 +247,26 @@ impl Steady {
             self.since = None;
         }
         self.since.is_some()
+    }
+
+    /// As [`Steady::push`] with what the last reading said once more, where the rest surely goes on. Where it may not,
+    /// nothing is taken and `false` given.
+    pub fn goes_on(&mut self, at: Moment, mark: Option<bool>) -> bool {
+        let (Some(&(first, _)), Some(&(last, weight))) = (self.run.front(), self.run.back()) else {
+            return false;
+        };
+        let sure = self.since.is_some()
+            && mark != Some(false)
+            && at.since(first) >= self.window_us
+            && at.since(last) <= LONGEST_GAP_US
+            && (FEWEST_READINGS..MOST_READINGS).contains(&self.run.len());
+        if sure {
+            self.unmarked_since = None;
+            self.mark_away &= mark.is_none();
+            self.add(at, weight);
+            self.trim(at);
+        }
+        sure
     }
 
     /// Whether a window that is `still` is a rest by the scale's own mark.

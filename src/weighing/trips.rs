@@ -32,7 +32,7 @@ fn fades(steps: [Mass; 3], share: f64, d: Mass) -> Option<Mass> {
 }
 
 /// What was seen of the pan since the source was last at rest on it.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Trip {
     /// The source is off.
     off: bool,

@@ -170,6 +170,12 @@ impl Wander {
         Some(Mass::from_ng(weights.clone().max()? - weights.min()?))
     }
 
+    /// Whether [`Wander::amount`] is zero, whatever time it is.
+    pub fn is_calm(&self, d: Mass) -> bool {
+        let seen = self.slices.to_and_fro.max(self.idle_slices.to_and_fro);
+        seen <= d.ng() && self.before.0 <= d.ng() as f64
+    }
+
     /// How far the indication strays on this scale in these minutes, less one step of `d` for
     /// rounding: zero for a quiet scale.
     pub fn amount(&self, d: Mass) -> Mass {
