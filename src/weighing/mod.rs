@@ -389,7 +389,7 @@ impl Engine {
                 name
             ),
             Setting::Tares => phrase!(
-                "If nobody pressed a key, scale {name} tares by itself. Set its automatic tare off: the tare must stay until the beaker is lifted.",
+                "Press no key of scale {name} while it comes to rest. If nobody pressed one, it tares by itself: set its automatic tare off.",
                 name
             ),
         };

@@ -124,10 +124,11 @@ impl Engine {
         let grows = rested_over.is_none_or(|rest| net > rest + d * 3);
         let rate = || self.pans[step.scale].rate.grams_per_second();
         let to_ease = self.rules.early_cue && tared.approach.eased.is_none() && net < window.low;
-        let will_be = to_ease.then(rate).filter(|rate| *rate > 0.0).map(|rate| {
+        let on_its_way = to_ease.then(rate).filter(|rate| *rate > 0.0).map(|rate| {
             let after = self.run.after_flow.get(&step.ingredient);
             let after = after.map_or(0.0, |flow| flow.grams());
-            landing_weight(net, rate, lag, self.rules.reaction, after)
+            let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
+            (will_be, landing_weight(net, rate, lag, 0.0, 0.0))
         });
         if net > window.high && grows && !tared.approach.stopped && rate() > d.to_g_f64() {
             tared.approach.stopped = true;
@@ -137,12 +138,21 @@ impl Engine {
                 Some(step.target - net),
                 &[],
             );
-        } else if let Some(will_be) = will_be.filter(|will_be| *will_be >= window.low) {
+        } else if let Some((will_be, is)) = on_its_way.filter(|(will_be, _)| *will_be >= window.low)
+        {
             tared.approach.eased = Some((will_be, seen.at));
-            let missing = step.target - net;
-            let say = phrases::ease_off(missing, d);
-            self.cue(CueKind::EaseOff, say, Some(missing), &[]);
-        } else if window.holds(net)
+            // What she is still to pour: what the filter holds back is in it, by a rate; so two digits of it.
+            let about = step.target - is;
+            let tens = std::iter::successors(Some(d), |&step| Some(step * 10));
+            let coarse = tens.take(12).take_while(|&step| step * 10 <= about).last();
+            let missing = about.floor_to(coarse.unwrap_or(d));
+            if is < window.low {
+                let say = phrases::ease_off(missing, d);
+                self.cue(CueKind::EaseOff, say, Some(missing), &[]);
+            } else {
+                self.cue(CueKind::Hold, phrases::hold(), Some(missing), &[]);
+            }
+        } else if (window.holds(net) || self.enough_is_out(step, net, rested_over, window, d))
             && !tared.approach.stopped
             && !matches!(
                 tared.asked,
@@ -153,6 +163,23 @@ impl Engine {
             self.cue(CueKind::Hold, phrases::hold(), Some(step.target - net), &[]);
         }
         State::Tared(tared)
+    }
+
+    /// Some is to be taken out of what rested with too much, and what the filter still holds back of that is enough.
+    fn enough_is_out(
+        &self,
+        step: &Step,
+        net: Mass,
+        rested_over: Option<Mass>,
+        window: Window,
+        d: Mass,
+    ) -> bool {
+        let pan = &self.pans[step.scale];
+        // Above what was there the spoon presses on it.
+        let falls = rested_over.is_some_and(|rest| net < rest - d * 3);
+        let rate = pan.rate.grams_per_second().min(0.0);
+        let held_back = Mass::from_g_f64(rate * pan.lag()).unwrap_or_default();
+        falls && self.was_said(&[CueKind::TakeOut]) && net + held_back <= window.high
     }
 
     /// So much "to add" or "to take" must not stand there while nobody knows how much it is.

@@ -421,7 +421,7 @@ impl Engine {
         let little = self.no_more_than_the_step(mass);
         let pan = &mut self.pans[scale];
         if keyed.is_none() {
-            if pan.swift.is_none() && shape.is_pour() && little {
+            if pan.swift.is_none() && shape.is_pour(None) && little {
                 // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
                 one = false;
             }
@@ -764,6 +764,14 @@ impl Engine {
                         ..unsure
                     });
                 }
+                if dipped
+                    && seen.steady.is_none()
+                    && seen.weight - unsure.low > vessel_at_least(seen.d)
+                    && !self.was_said(&[CueKind::Hold])
+                {
+                    // What she was asked to do is seen: who reads the same once more does it once more.
+                    self.say_meanwhile(CueKind::Hold, phrases::settling());
+                }
                 if let Some(level) = seen.steady.filter(|_| dipped) {
                     let came = level.weight - unsure.low;
                     if came >= (level.weight - zero).ratio(1, 2) {
@@ -793,6 +801,11 @@ impl Engine {
                         // It was lifted as asked; what lies there may be no vessel, and no word makes it one.
                         self.refuse(unsure);
                         return self.ask_clear(way, false);
+                    }
+                    let changed = (level.weight - zero - unsure.mass).abs() > level.d * 5;
+                    if unsure.why == Why::OtherBowl && changed {
+                        // Only its weight spoke against it.
+                        return self.judge_arrival(scale, level, None);
                     }
                     // It was off, or exchanged, for too short a time to see the empty pan.
                     return self.ask_once_more(TareUnknown {
@@ -836,11 +849,17 @@ impl Engine {
 
     /// It was lifted as asked, and something stands there before the empty pan could be seen.
     fn ask_once_more(&mut self, unsure: TareUnknown) -> State {
+        let scale = self.scale_needed().unwrap_or_default();
+        let same = |full| self.pans[scale].same(unsure.mass, full, unsure.level.d);
         // What a lift can prove is not asked about at once.
         let proof = unsure.came.is_some() && self.run.asks_in_step() < 2;
         let why = match unsure.why {
             // It was off: it is no pour.
             Why::Onto => Why::Unseen,
+            // Nor does another one weigh the same.
+            Why::JustWeighed if self.run.coming.last_gross.is_none_or(|full| !same(full)) => {
+                Why::Unseen
+            }
             why => why,
         };
         let unsure = TareUnknown { why, ..unsure };

@@ -109,6 +109,11 @@ impl Engine {
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
             return self.jump_while_removed(scale, seen, removed, jump);
         }
+        if step.vessel == VesselWay::Difference && self.stood_there_tared(scale, seen, &removed) {
+            let mut tared = removed.tared;
+            tared.suspected(self.zero(scale), step.vessel, false);
+            return self.ask_lift_and_back(&step, tared);
+        }
         let something = self.load(scale, seen.weight, seen.d) == Load::Something;
         if something && step.vessel != VesselWay::Difference && seen.may_be_key() {
             // A key under what is just back: it has to be seen once more.
@@ -148,6 +153,13 @@ impl Engine {
                 State::Removed(removed)
             }
         }
+    }
+
+    /// As much as a source weighs goes from what was thought to be the empty pan: a key had made that of it.
+    fn stood_there_tared(&self, scale: ScaleIndex, seen: &Observation, removed: &Removed) -> bool {
+        let zero = self.zero(scale);
+        let own = removed.tared.tare.base - zero;
+        zero - seen.weight > own.ratio(4, 5).max(vessel_at_least(seen.d))
     }
 
     /// It shows at rest just what it showed when it left at rest: a key under it would have changed that, and
@@ -476,12 +488,6 @@ impl Engine {
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
-            if let (Mismatch::Other, VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl) =
-                (what, step.vessel)
-            {
-                // What was asked about is not answered by a key.
-                tared.tare.unproven += (level.weight - tared.shown_at_rest(step.vessel)).abs();
-            }
             tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }

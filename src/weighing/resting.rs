@@ -363,7 +363,8 @@ impl Engine {
 
     /// It came as a lid, a spoon or a lump does.
     fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
-        self.pans[scale].is_one_load(came, d) && !came.is_pour()
+        let pan = &self.pans[scale];
+        pan.is_one_load(came, d) && !came.is_pour(pan.swift)
     }
 
     fn cue_over(&mut self, step: &Step, net: Mass, at_once: bool, d: Mass) {

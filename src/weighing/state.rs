@@ -208,6 +208,8 @@ pub(super) struct Suspect {
     pub since: Since,
     /// It was lifted as asked, but not for long enough to see the empty pan at rest.
     pub hasty: bool,
+    /// It was off and is back as asked, by weights that fit nothing that was thought of.
+    pub vain: bool,
     /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
     pub exchanged: bool,
 }
@@ -289,6 +291,12 @@ impl Since {
     pub fn rested_low(&self) -> bool {
         let lasted = self.low_times.map(|(first, last)| last.since(first));
         lasted.is_some_and(|lasted| lasted >= SWING_US)
+    }
+
+    /// From the highest that was shown to the lowest.
+    pub fn fell(&self) -> Mass {
+        let shown = self.high.zip(self.low);
+        shown.map_or(Mass::ZERO, |(high, low)| high - low)
     }
 
     /// What came or went before it was asked for is no answer to that.
@@ -971,12 +979,18 @@ impl Tared {
             exact,
             since: Since::default(),
             hasty: false,
+            vain: false,
             exchanged: false,
         };
+        let asked_off = self.was_asked_off();
         // Twice is more than anybody can tell apart.
         let first = self.suspect.is_none();
         let suspect = self.suspect.get_or_insert(old);
         suspect.exact &= exact && first;
+        // What was off at rest as asked, and shows something else now, may be back as well.
+        let since = suspect.since;
+        suspect.vain |=
+            asked_off && since.rested_low() && since.fell() > vessel_at_least(self.tare.d);
         // What was shown before is in another frame.
         suspect.since.level = None;
         self.watch_from_now();
@@ -987,6 +1001,14 @@ impl Tared {
     pub fn unproven_by(&mut self, by: Mass, d: Mass) {
         if by > d * 5 {
             self.tare.unproven = self.tare.unproven.max(by);
+        }
+    }
+
+    /// What was at rest in it before, and is not there now, nobody took out of this step: it may be another vessel.
+    pub fn lost_unseen(&mut self, step: &Step, level: Level) {
+        if step.vessel != VesselWay::Difference && !self.was_asked_out() {
+            let net = super::net_of(step, self.tare.base, level.weight);
+            self.unproven_by(self.content.rest.unwrap_or_default() - net, level.d);
         }
     }
 

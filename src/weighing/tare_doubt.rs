@@ -240,6 +240,18 @@ impl Engine {
         {
             return Some(state);
         }
+        if asked
+            && step.vessel != VesselWay::Difference
+            && let Some(suspect) = &mut tared.suspect
+            && suspect.since.rested_low()
+            && level.weight - low > least
+        {
+            // She did what was asked, and hears it once more; the next time the empty pan decides.
+            suspect.vain = true;
+            tared.watch_from_now();
+            self.say_lift_and_back(step);
+            return None;
+        }
         if above <= least {
             let all = doubted.all_is_off(level, tared);
             return all.then(|| self.frame_proven(scale, level, step, Box::new(*tared)));
@@ -301,12 +313,7 @@ impl Engine {
         tared.content.rest = then.before.rest;
         tared.content.most = then.before.most;
         if self.is_as_it_was_seen(doubted.scale, tared, level) {
-            if step.vessel != VesselWay::Difference {
-                // What was at rest in it before, and is not there now, nobody took out of this step.
-                let lost = tared.content.rest.unwrap_or_default()
-                    - net_of(step, tared.tare.base, level.weight);
-                tared.unproven_by(lost, level.d);
-            }
+            tared.lost_unseen(step, level);
             return self.vessel_returned(level, Box::new(*tared));
         }
         let weighed = then.before.shown - low;
@@ -369,7 +376,8 @@ impl Engine {
             return Some(self.frame_proven(scale, level, step, Box::new(*tared)));
         }
         let off = fell > least && then.since.rested_low();
-        if tared.tare.vessel.is_none() && then.hasty && off && above > least {
+        let twice = then.vain || (tared.tare.vessel.is_none() && then.hasty && above > least);
+        if twice && off {
             // It was lifted as it was asked for twice, by no frame that was thought of.
             self.see_zero(scale, level.weight);
             return Some(self.tare_lost(level.weight, tared));
@@ -401,8 +409,9 @@ impl Engine {
         }
         if then.exact && step.vessel != VesselWay::Difference && net > level.d * 5 {
             let rested = tared.tare.base + then.before.rest.unwrap_or_default();
-            let shape = self.pans[scale].shape(rested, level.weight, level.d);
-            if shape.is_pour() && then.since.level.is_none() {
+            let pan = &self.pans[scale];
+            let shape = pan.shape(rested, level.weight, level.d);
+            if shape.is_pour(pan.swift) && then.since.level.is_none() {
                 // Only a pour is that slow: it was the key.
                 self.key_proven(scale, tared);
             }
@@ -498,10 +507,12 @@ impl Engine {
             tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(mass));
         }
         let Some(vessel) = known.or(loose) else {
-            // The empty pan shows just what the keys took off: neither swallowed anything.
+            // The empty pan shows what the keys took off: they swallowed no more than it shows besides.
             let strays =
                 (level.weight - (old.before.zero + tared.tare.base - old.before.base)).abs();
-            if !unmoved && (old.exact || strays <= level.d * 5) {
+            let stood_there = stood.map_or(Mass::ZERO, |stood| stood.weight - level.weight);
+            let little = strays <= (level.d * 5).max(stood_there.ratio(1, 50));
+            if !unmoved && (old.exact || little) {
                 // The key took off all that stood there at rest, or as much as was seen: so the guess was right.
                 tared.suspect = None;
                 tared.tare.vessel = Some(tared.tare.base - level.weight);
@@ -553,6 +564,7 @@ impl Engine {
         tared.asked = None;
         tared.content.moved = stood.is_none();
         if let Some(level) = stood {
+            tared.lost_unseen(step, level);
             tared.content.rest = Some(net_of(step, tared.tare.base, level.weight));
             tared.content.level = Some(level);
         }

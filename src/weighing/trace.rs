@@ -514,9 +514,13 @@ impl Shape {
         scatter && self.course.is_no_longer_than(fall, deep)
     }
 
-    /// Whether it can only be a pour: longer than any hand takes to set something down.
-    pub fn is_pour(&self) -> bool {
-        self.body >= 0.9 && !self.leapt
+    /// Whether it can only be a pour: longer than any hand takes to set something down. Where the scale is known to take
+    /// `swift` seconds for a load, what its filter adds (at most two thirds of that, whichever it is) is not the hand's.
+    pub fn is_pour(&self, swift: Option<f64>) -> bool {
+        let filter = swift.map(|known| known * 0.65);
+        let by_hand = self.body - filter.unwrap_or_default();
+        // Nothing leapt, and it came slowly; or more slowly than even what leaps on the pan comes to rest.
+        (!self.leapt && self.body >= 0.9 && by_hand >= 0.45) || (filter.is_some() && by_hand >= 0.9)
     }
 
     /// Whether its late part is no longer than the scale's `tail` explains; where that is not known
@@ -697,7 +701,7 @@ mod tests {
     fn a_lift_proves_how_its_load_came() {
         // Set down within 0.2 s, and lifted as fast: what is shown takes 3 s for either, as a pour would.
         let rise = mean(3.0, &[(1.0, 350.0, 0.2)], 6.0).shape(Mass::ZERO, g(70.0), D);
-        assert!(rise.is_pour() && !rise.is_double(D), "{rise:?}");
+        assert!(rise.is_pour(None) && !rise.is_double(D), "{rise:?}");
         // It is lifted at 7 s, and 2 s later something else stands there.
         let lifts = [(-9.0, 350.0, 0.2), (1.0, -350.0, 0.2), (3.0, 200.0, 0.2)];
         let (from, fall) = mean(3.0, &lifts, 6.0).fall(Mass::ZERO, D).unwrap();
@@ -711,7 +715,10 @@ mod tests {
         let pour = mean(0.3, &[(1.0, 70.0 / 3.0, 3.0)], 6.0).shape(Mass::ZERO, g(70.0), D);
         let lift = [(-9.0, 350.0, 0.2), (1.0, -350.0, 0.2)];
         let (_, fall) = mean(0.3, &lift, 3.0).fall(Mass::ZERO, D).unwrap();
-        assert!(pour.is_pour() && !pour.is_proven_by(&fall, D), "{fall:?}");
+        assert!(
+            pour.is_pour(None) && !pour.is_proven_by(&fall, D),
+            "{fall:?}"
+        );
         // Nor is a scoop of 10 g that followed after 1.5 s.
         let scoop = [(1.0, 300.0, 0.2), (2.5, 50.0, 0.2)];
         let double = mean(0.3, &scoop, 6.0).shape(Mass::ZERO, g(70.0), D);

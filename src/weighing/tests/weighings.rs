@@ -766,7 +766,11 @@ fn the_next_ease_off_comes_as_much_sooner_as_fell_before() {
     }
     b.expect(&["60.00", "60.00", "60.00"]);
     assert!(eased[1] > eased[0], "{eased:?}");
-    assert_eq!(eased[2], eased[0], "another ingredient is another flow");
+    let other = eased[2] - eased[0];
+    assert!(
+        other.abs() <= g("0.10"),
+        "another ingredient is another flow: {eased:?}"
+    );
 }
 
 /// The scale shows 0.43 g for half a second after the last lift and is switched off: that must do.
