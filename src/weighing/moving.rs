@@ -18,6 +18,8 @@ use crate::vocabulary::reading::ScaleIndex;
 const RESTLESS_US: u64 = 8_000_000;
 /// After "stop", too little for so long without a rest: 1 s.
 const FELL_BACK_US: u64 = 1_000_000;
+/// A filter that holds back a pour for longer than this is waited for: 0.4 s.
+const SLOW_LAG: f64 = 0.4;
 
 impl Engine {
     /// The load moves.
@@ -106,13 +108,14 @@ impl Engine {
         let off = tared.disturbed.is_some() || tared.content.dip.lasted > Mass::ZERO;
         let short = window.low - net > (d * 20).max(step.target.ratio(1, 50));
         let fell_back = tared.approach.stopped && short;
-        // While it goes down it is on its way off.
-        let falls = came < -d;
+        // While it goes down it is on its way off, and what the filter holds back is still to be shown.
+        let held_back = self.held_back(step.scale);
+        let goes_on = came < -d || held_back > d;
         tared.approach.short_since = tared
             .approach
             .short_since
             .or(Some(seen.at))
-            .filter(|_| fell_back && !off && !falls);
+            .filter(|_| fell_back && !off && !goes_on);
         let since = tared.approach.short_since;
         if since.is_some_and(|since| seen.at.since(since) >= FELL_BACK_US) {
             // What made it enough had only pressed on it: who was told to stop is told to go on.
@@ -130,6 +133,13 @@ impl Engine {
             let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
             (will_be, landing_weight(net, rate, lag, 0.0, 0.0))
         });
+        // Above what was there a spoon presses on it.
+        let is_taken = rested_over.is_some_and(|rest| net < rest - d * 3)
+            && self.was_said(&[CueKind::TakeOut])
+            && net + held_back <= window.high;
+        let is_in =
+            net < window.low && tared.approach.eased.is_some() && net + held_back >= step.target;
+        let shows_late = held_back != Mass::ZERO && (is_taken || is_in);
         if net > window.high && grows && !tared.approach.stopped && rate() > d.to_g_f64() {
             tared.approach.stopped = true;
             self.cue(
@@ -146,13 +156,13 @@ impl Engine {
             let tens = std::iter::successors(Some(d), |&step| Some(step * 10));
             let coarse = tens.take(12).take_while(|&step| step * 10 <= about).last();
             let missing = about.floor_to(coarse.unwrap_or(d));
-            if is < window.low {
+            if is < step.target {
                 let say = phrases::ease_off(missing, d);
                 self.cue(CueKind::EaseOff, say, Some(missing), &[]);
             } else {
                 self.cue(CueKind::Hold, phrases::hold(), Some(missing), &[]);
             }
-        } else if (window.holds(net) || self.enough_is_out(step, net, rested_over, window, d))
+        } else if (window.holds(net) || shows_late)
             && !tared.approach.stopped
             && !matches!(
                 tared.asked,
@@ -165,21 +175,13 @@ impl Engine {
         State::Tared(tared)
     }
 
-    /// Some is to be taken out of what rested with too much, and what the filter still holds back of that is enough.
-    fn enough_is_out(
-        &self,
-        step: &Step,
-        net: Mass,
-        rested_over: Option<Mass>,
-        window: Window,
-        d: Mass,
-    ) -> bool {
-        let pan = &self.pans[step.scale];
-        // Above what was there the spoon presses on it.
-        let falls = rested_over.is_some_and(|rest| net < rest - d * 3);
-        let rate = pan.rate.grams_per_second().min(0.0);
-        let held_back = Mass::from_g_f64(rate * pan.lag()).unwrap_or_default();
-        falls && self.was_said(&[CueKind::TakeOut]) && net + held_back <= window.high
+    /// What a filter that is slow to follow holds back of what comes, or (less than nothing) of what goes; of a quick one
+    /// the hand's own delay is more.
+    fn held_back(&self, scale: ScaleIndex) -> Mass {
+        let pan = &self.pans[scale];
+        let lag = Some(pan.lag()).filter(|lag| *lag >= SLOW_LAG);
+        let held = lag.map(|lag| pan.rate.grams_per_second() * lag);
+        held.and_then(Mass::from_g_f64).unwrap_or_default()
     }
 
     /// So much "to add" or "to take" must not stand there while nobody knows how much it is.

@@ -437,7 +437,7 @@ pub(super) fn just_weighed(way: VesselWay) -> Sentence {
 pub(super) fn may_stand_there(way: VesselWay) -> Sentence {
     let thing = vessel(way);
     phrase!(
-        "If the {thing} stands on the scale already, lift it off, wait a moment, and put it back.",
+        "If the {thing} stands on the scale already, lift it off, wait for the scale to rest, and put it back.",
         thing
     )
 }

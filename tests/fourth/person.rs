@@ -360,10 +360,7 @@ pub fn read(w: &mut World, cue: &Cue) -> Vec<Act> {
     if has("a remedy may mend") {
         return vec![Word(Command::Next)];
     }
-    if has("wait for the scale to rest, put the")
-        || has("lift it off, wait a moment, and put it back")
-        || has("stands on the scale already")
-    {
+    if has("wait for the scale to rest, put the") || has("stands on the scale already") {
         if has("stands on the scale already") && on.is_none() && right.is_none() {
             let p = w.wanted(step);
             return vec![Land(p)];

@@ -1168,6 +1168,25 @@ fn on_a_slow_scale_a_swift_pour_is_no_vessel_and_what_is_left_is_true() {
     asks(&b, "150.0 g to take out");
 }
 
+/// "Hold" is said by what is on the pan, not by what a slow display shows of it yet.
+#[test]
+fn on_a_slow_scale_hold_does_not_wait_for_the_display() {
+    let mut b = Bench::one("Salt", "1000.00");
+    b.tau = 1200.0;
+    b.digit = g("0.1");
+    b.hold(2.0);
+    drawn_out(&mut b, 15.0, |_| 100.0);
+    let mut poured = 0.0;
+    while b.cues.last().unwrap().kind != CueKind::Hold {
+        // She eases off when she is told to.
+        let eased = b.cues.last().unwrap().kind == CueKind::EaseOff;
+        poured += if eased { 2.0 } else { 12.0 };
+        drawn_out(&mut b, 0.11, |_| 100.0 + poured);
+    }
+    drawn_out(&mut b, 20.0, |_| 100.0 + poured);
+    asks(&b, "Recorded 994.0 g");
+}
+
 /// Who does what a question asks sees at once that it was seen.
 #[test]
 fn a_question_about_the_tare_steps_aside_while_the_scale_comes_to_rest() {
