@@ -156,7 +156,7 @@ impl Engine {
             let tens = std::iter::successors(Some(d), |&step| Some(step * 10));
             let coarse = tens.take(12).take_while(|&step| step * 10 <= about).last();
             let missing = about.floor_to(coarse.unwrap_or(d));
-            if is < step.target {
+            if missing > Mass::ZERO {
                 let say = phrases::ease_off(missing, d);
                 self.cue(CueKind::EaseOff, say, Some(missing), &[]);
             } else {

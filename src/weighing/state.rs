@@ -1207,6 +1207,9 @@ impl Written {
             },
         };
         self.trail.forming = Some(run);
+        // On its way off it may show once what it did.
+        let fell = seen.before.map(|before| before - seen.weight);
+        let passes_by = fell.is_some_and(|fell| fell > seen.d * 5);
         // A pour only adds; a hand on the rim presses and lets go.
         if seen.weight - self.weight.shown > self.most_drops(seen.d) {
             if let Some((3.., last)) = self.trail.piled
@@ -1219,11 +1222,11 @@ impl Written {
                 Some(_) => None,
                 None => Some((1, seen.weight)),
             };
-        } else if seen.weight >= self.weight.shown - seen.d {
+        } else if seen.weight >= self.weight.shown - seen.d && !passes_by {
             self.trail.piled = None;
         }
         let off = (seen.weight - self.weight.shown).abs();
-        if off <= seen.d * 2 {
+        if off <= seen.d * 2 && !passes_by {
             self.trail.stood = Some(seen.at);
             self.trail.raised = None;
         } else if seen.weight > self.weight.shown {

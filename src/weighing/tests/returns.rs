@@ -1322,3 +1322,19 @@ fn a_source_that_is_taken_from_a_pan_thought_empty_is_weighed_anew() {
     b.land(-0.4).hold(2.0);
     asks(&b, "11.60 g to take");
 }
+
+/// One reading on the way off is no proof that it still was what it had been.
+#[test]
+fn a_lift_that_passes_by_the_recorded_weight_does_not_hide_what_came_before() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.tau = 900.0;
+    b.hold(2.0);
+    drawn_out(&mut b, 16.0, |_| 150.0);
+    drawn_out(&mut b, 20.0, |t| 150.0 + (t * 4.0).min(12.0));
+    asks(&b, "Recorded 12.00 g");
+    drawn_out(&mut b, 1.5, |_| 165.0);
+    b.read(162.0);
+    drawn_out(&mut b, 12.0, |_| 0.0);
+    let (verdict, claim) = claimed(&b);
+    assert!(verdict.is_none() && claim > g("2.00"), "{claim:?}");
+}
