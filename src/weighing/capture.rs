@@ -119,6 +119,7 @@ impl Engine {
                 no_lift,
                 low: level.weight,
                 dipped: false,
+                asked_for: self.was_said(&[CueKind::Add]),
             },
             lifted,
         }))

@@ -179,10 +179,11 @@ impl Engine {
         let takes_hold = self.pans[scale].at_least_a_reading(TAKES_HOLD_US);
         let trail = &written.trail;
         let stood = trail.stood.unwrap_or(written.weight.at);
-        // The hand that takes hold of it presses first.
+        // The hand that takes hold of it presses first; of one that was just told to add nobody knows.
+        let in_time = |last: crate::time::Moment| last.since(stood) <= takes_hold;
         let pressed = trail
             .raised
-            .is_none_or(|last| last.since(stood) <= takes_hold);
+            .is_none_or(|last| in_time(last) && !written.weight.asked_for);
         let rested = brief.map_or(written.weight.at, |b| b.at).max(stood);
         let restless = trail.strayed.filter(|&(at, weight)| {
             let d = written.weight.tare.d;

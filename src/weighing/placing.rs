@@ -767,7 +767,7 @@ impl Engine {
                 if dipped
                     && seen.steady.is_none()
                     && seen.weight - unsure.low > vessel_at_least(seen.d)
-                    && !self.was_said(&[CueKind::Hold])
+                    && !std::mem::replace(&mut unsure.settles, true)
                 {
                     // What she was asked to do is seen: who reads the same once more does it once more.
                     self.say_meanwhile(CueKind::Hold, phrases::settling());
@@ -862,7 +862,12 @@ impl Engine {
             }
             why => why,
         };
-        let unsure = TareUnknown { why, ..unsure };
+        let settles = false;
+        let unsure = TareUnknown {
+            why,
+            settles,
+            ..unsure
+        };
         let why = self.asked_often(why);
         if why.has_an_answer() && !proof {
             return self.ask_about_tare(TareUnknown { why, ..unsure });

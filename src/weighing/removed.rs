@@ -109,10 +109,15 @@ impl Engine {
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
             return self.jump_while_removed(scale, seen, removed, jump);
         }
-        if step.vessel == VesselWay::Difference && self.stood_there_tared(scale, seen, &removed) {
-            let mut tared = removed.tared;
-            tared.suspected(self.zero(scale), step.vessel, false);
-            return self.ask_lift_and_back(&step, tared);
+        if step.vessel == VesselWay::Difference {
+            let below = self.stood_there_tared(scale, seen, &removed);
+            removed.sank = (removed.sank || below) && !(below && seen.plateau);
+            if removed.sank && !below && seen.steady.is_some() {
+                // It is back, and where the empty pan is nobody saw.
+                let mut tared = removed.tared;
+                tared.suspected(self.zero(scale), step.vessel, false);
+                return self.ask_lift_and_back(&step, tared);
+            }
         }
         let something = self.load(scale, seen.weight, seen.d) == Load::Something;
         if something && step.vessel != VesselWay::Difference && seen.may_be_key() {

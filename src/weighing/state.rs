@@ -84,6 +84,8 @@ pub(super) struct TareUnknown {
     pub high: Mass,
     /// The vessel with its tare, where this came onto it ([`Why::Onto`]), or into it ([`Why::InHand`]).
     pub onto: Option<Tared>,
+    /// It was off, and "leave it there" was said of what comes since.
+    pub settles: bool,
 }
 
 impl TareUnknown {
@@ -97,6 +99,7 @@ impl TareUnknown {
             low: level.weight,
             high: level.weight,
             onto: None,
+            settles: false,
         }
     }
 
@@ -591,6 +594,8 @@ pub(super) struct Removed {
     pub replaced: bool,
     /// What stands there now came unseen, or a key was pressed under it.
     pub blind: bool,
+    /// As much as it weighs went from what was thought to be the empty pan, and has not rested since.
+    pub sank: bool,
 }
 
 impl Removed {
@@ -601,6 +606,7 @@ impl Removed {
             vanished: false,
             replaced: false,
             blind: false,
+            sank: false,
         }
     }
 
@@ -764,6 +770,8 @@ pub(super) struct Captured {
     pub low: Mass,
     /// The indication was well below the vessel's own weight.
     pub dipped: bool,
+    /// The last that was said before the record asked for more: it may be on its way.
+    pub asked_for: bool,
 }
 
 impl Captured {
