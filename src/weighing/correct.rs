@@ -180,10 +180,10 @@ impl Engine {
         let trail = &written.trail;
         let stood = trail.stood.unwrap_or(written.weight.at);
         // The hand that takes hold of it presses first; of one that was just told to add nobody knows.
-        let in_time = |last: crate::time::Moment| last.since(stood) <= takes_hold;
+        let adding = written.weight.asked_for;
         let pressed = trail
             .raised
-            .is_none_or(|last| in_time(last) && !written.weight.asked_for);
+            .is_none_or(|last| !adding && last.since(stood) <= takes_hold);
         let rested = brief.map_or(written.weight.at, |b| b.at).max(stood);
         let restless = trail.strayed.filter(|&(at, weight)| {
             let d = written.weight.tare.d;

@@ -2,7 +2,7 @@
 
 use super::order::vessel_at_least;
 use super::pan::Observation;
-use super::pour::landing_weight;
+use super::pour::{landing_weight, two_digits};
 use super::state::{Asked, Dip, Disturbed, State, Tared};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
@@ -152,10 +152,7 @@ impl Engine {
         {
             tared.approach.eased = Some((will_be, seen.at));
             // What she is still to pour: what the filter holds back is in it, by a rate; so two digits of it.
-            let about = step.target - is;
-            let tens = std::iter::successors(Some(d), |&step| Some(step * 10));
-            let coarse = tens.take(12).take_while(|&step| step * 10 <= about).last();
-            let missing = about.floor_to(coarse.unwrap_or(d));
+            let missing = two_digits(step.target - is, d);
             if missing > Mass::ZERO {
                 let say = phrases::ease_off(missing, d);
                 self.cue(CueKind::EaseOff, say, Some(missing), &[]);

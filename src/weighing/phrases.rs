@@ -122,7 +122,7 @@ pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> Words {
 }
 
 pub(super) fn ease_off(missing: Mass, d: Mass) -> Words {
-    let missing = missing.max(Mass::ZERO).shown(d);
+    let missing = missing.shown(d);
     Words::led(missing, phrase!("{missing} g left. Ease off.", missing))
 }
 

@@ -802,9 +802,7 @@ impl Engine {
                         self.refuse(unsure);
                         return self.ask_clear(way, false);
                     }
-                    let changed = (level.weight - zero - unsure.mass).abs() > level.d * 5;
-                    if unsure.why == Why::OtherBowl && changed {
-                        // Only its weight spoke against it.
+                    if unsure.is_another_bowl(level.weight - zero, level.d) {
                         return self.judge_arrival(scale, level, None);
                     }
                     // It was off, or exchanged, for too short a time to see the empty pan.
@@ -823,8 +821,7 @@ impl Engine {
                         self.see_zero(scale, unsure.level.weight);
                         return self.judge_arrival(scale, level, None);
                     }
-                    let changed = (mass - unsure.mass).abs() > level.d * 5;
-                    if unsure.why == Why::OtherBowl && changed && !self.run.coming.word_empty {
+                    if unsure.is_another_bowl(mass, level.d) && !self.run.coming.word_empty {
                         // What lay in it is out again, or more came.
                         return self.judge_arrival(scale, level, None);
                     }
@@ -849,8 +846,8 @@ impl Engine {
 
     /// It was lifted as asked, and something stands there before the empty pan could be seen.
     fn ask_once_more(&mut self, unsure: TareUnknown) -> State {
-        let scale = self.scale_needed().unwrap_or_default();
-        let same = |full| self.pans[scale].same(unsure.mass, full, unsure.level.d);
+        let pan = &self.pans[self.scale_needed().unwrap_or_default()];
+        let same = |full| pan.same(unsure.mass, full, unsure.level.d);
         // What a lift can prove is not asked about at once.
         let proof = unsure.came.is_some() && self.run.asks_in_step() < 2;
         let why = match unsure.why {
@@ -862,10 +859,9 @@ impl Engine {
             }
             why => why,
         };
-        let settles = false;
         let unsure = TareUnknown {
             why,
-            settles,
+            settles: false,
             ..unsure
         };
         let why = self.asked_often(why);

@@ -102,6 +102,13 @@ pub fn landing_weight(net: Mass, rate: f64, lag: f64, reaction: f64, after_flow:
     net + Mass::from_g_f64(more).unwrap_or(Mass::ZERO)
 }
 
+/// No more than `about`, to its first two digits, but no finer than `d`.
+pub fn two_digits(about: Mass, d: Mass) -> Mass {
+    let tens = std::iter::successors(Some(d), |&step| Some(step * 10));
+    let coarse = tens.take(12).take_while(|&step| step * 10 <= about).last();
+    about.floor_to(coarse.unwrap_or(d))
+}
+
 /// What keeps falling after the hand stops, learned for one ingredient.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct AfterFlow {

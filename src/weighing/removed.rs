@@ -114,9 +114,7 @@ impl Engine {
             removed.sank = (removed.sank || below) && !(below && seen.plateau);
             if removed.sank && !below && seen.steady.is_some() {
                 // It is back, and where the empty pan is nobody saw.
-                let mut tared = removed.tared;
-                tared.suspected(self.zero(scale), step.vessel, false);
-                return self.ask_lift_and_back(&step, tared);
+                return self.doubt_the_frame(scale, &step, removed.tared);
             }
         }
         let something = self.load(scale, seen.weight, seen.d) == Load::Something;
@@ -130,9 +128,7 @@ impl Engine {
             && !self.is_as_it_left(scale, seen, &step, &removed.tared);
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(_)) if blind => {
-                let mut tared = removed.tared;
-                tared.suspected(self.zero(scale), step.vessel, false);
-                self.ask_lift_and_back(&step, tared)
+                self.doubt_the_frame(scale, &step, removed.tared)
             }
             (Load::Something, Some(level)) => self.judge_return(scale, level, removed),
             (Load::BelowEmpty | Load::Nothing, Some(level)) => {
@@ -228,9 +224,7 @@ impl Engine {
                 && rises
             {
                 // The key under the source, which gains nothing.
-                let mut tared = removed.tared;
-                tared.suspected(self.zero(scale), step.vessel, false);
-                return self.ask_lift_and_back(&step, tared);
+                return self.doubt_the_frame(scale, &step, removed.tared);
             }
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, jump.sure);
@@ -493,8 +487,7 @@ impl Engine {
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
-            tared.suspected(self.zero(scale), step.vessel, false);
-            return self.ask_lift_and_back(&step, tared);
+            return self.doubt_the_frame(scale, &step, tared);
         }
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Nothing, _) if seen.plateau => self.vessel_removed(Removed::new(tared)),

@@ -303,8 +303,7 @@ impl Engine {
             // So much is not in it: something else lies there, or the tare is another one. What it
             // showed is nothing to keep.
             tared.content.moved = true;
-            tared.suspected(self.zero(scale), step.vessel, false);
-            return self.ask_lift_and_back(step, tared);
+            return self.doubt_the_frame(scale, step, tared);
         }
         if say_again {
             self.cue_over(step, net, at_once, d);

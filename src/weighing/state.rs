@@ -109,6 +109,12 @@ impl TareUnknown {
         self.level.weight - base
     }
 
+    /// Whether what weighs `mass` is another bowl than the one that was asked about, where its weight alone spoke
+    /// against that.
+    pub fn is_another_bowl(&self, mass: Mass, d: Mass) -> bool {
+        self.why == Why::OtherBowl && (mass - self.mass).abs() > d * 5
+    }
+
     /// Whether `now` is what was asked about, which strays by `range` at least.
     pub fn stands_at(&self, now: Level, range: Mass) -> bool {
         (now.weight - self.level.weight).abs() <= (now.d * 5).max(range)

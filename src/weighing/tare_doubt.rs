@@ -82,6 +82,17 @@ impl Engine {
         false
     }
 
+    /// Its frame may have moved by nobody knows how much.
+    pub(super) fn doubt_the_frame(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        mut tared: Box<Tared>,
+    ) -> State {
+        tared.suspected(self.zero(scale), step.vessel, false);
+        self.ask_lift_and_back(step, tared)
+    }
+
     /// The tare has to be seen again. The bowl cannot be begun again, so that is not offered.
     pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Box<Tared>) -> State {
         tared.content.poured = true;

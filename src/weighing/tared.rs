@@ -27,8 +27,7 @@ impl Engine {
         mut tared: Box<Tared>,
     ) -> State {
         if seen.after_gap && !self.same_after_gap(scale, seen, step, &mut tared) {
-            tared.suspected(self.zero(scale), step.vessel, false);
-            return self.ask_lift_and_back(step, tared);
+            return self.doubt_the_frame(scale, step, tared);
         }
         let pours = step.vessel != VesselWay::Difference;
         self.follow_trip(scale, seen, step, &mut tared);

@@ -59,16 +59,21 @@ fn a_large_budget_does_not_hide_what_stayed_on_the_pan() {
     }
 }
 
-/// A source that is lifted between the readings stands in two places, and counts with both loads.
-#[test]
-fn by_difference_the_place_of_the_source_counts() {
-    let scale = told(Errors {
+/// A scale that shows up to 0.03 g more or less with 200 g beside its middle.
+fn off_centre() -> ScaleSettings {
+    told(Errors {
         eccentricity: Some(Eccentricity {
             limit: g("0.03"),
             load: g("200"),
         }),
         ..Errors::default()
-    });
+    })
+}
+
+/// A source that is lifted between the readings stands in two places, and counts with both loads.
+#[test]
+fn by_difference_the_place_of_the_source_counts() {
+    let scale = off_centre();
     let plan = plan(vec![step(1, "Oil", "40", VesselWay::Difference)], None);
     let mut b = Bench::with(vec![scale.clone()], plan, Progress::default());
     b.land(300.0).hold(2.0).land(0.0).hold(2.0);
@@ -87,13 +92,7 @@ fn by_difference_the_place_of_the_source_counts() {
 /// A beaker that was off meanwhile may stand in another place, and its tare is two readings older.
 #[test]
 fn a_beaker_that_was_lifted_in_between_counts_its_place() {
-    let scale = told(Errors {
-        eccentricity: Some(Eccentricity {
-            limit: g("0.03"),
-            load: g("200"),
-        }),
-        ..Errors::default()
-    });
+    let scale = off_centre();
     for lifted in [false, true] {
         let plan = plan(vec![step(1, "Salt", "40", VesselWay::Beaker)], None);
         let mut b = Bench::with(vec![scale.clone()], plan, Progress::default());

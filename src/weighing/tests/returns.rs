@@ -646,8 +646,15 @@ fn another_beaker_that_came_at_once_proves_nothing_of_what_was_announced() {
 
 /// On its way to `to`, for `readings` and no longer.
 fn towards(b: &mut Bench, to: f64, readings: u32) {
-    let decay = (-(b.interval as f64) / b.tau).exp();
-    for _ in 0..readings {
+    drawn_out(b, f64::from(readings) * b.interval as f64 / 1000.0, |_| to);
+}
+
+/// What the scale shows of a load (seconds to grams) that its filter draws out.
+fn drawn_out(b: &mut Bench, seconds: f64, load: impl Fn(f64) -> f64) {
+    let step = b.interval as f64 / 1000.0;
+    let decay = (-step * 1000.0 / b.tau).exp();
+    for i in 0..(seconds / step).round() as usize {
+        let to = load(i as f64 * step);
         b.read(to + (b.shown - to) * decay);
     }
 }
@@ -1133,29 +1140,25 @@ fn who_lifts_and_puts_back_as_asked_gets_on() {
     }
 }
 
-/// What the scale shows of a load (seconds to grams) that its filter draws out.
-fn drawn_out(b: &mut Bench, seconds: f64, load: impl Fn(f64) -> f64) {
-    let step = b.interval as f64 / 1000.0;
-    let share = 1.0 - (-step * 1000.0 / b.tau).exp();
-    for i in 0..(seconds / step) as usize {
-        let shown = b.shown + (load(i as f64 * step) - b.shown) * share;
-        b.read(shown);
-    }
-}
-
-/// What a slow filter draws out of a pour in one go is a pour still, and what it holds back is in what is told.
-#[test]
-fn on_a_slow_scale_a_swift_pour_is_no_vessel_and_what_is_left_is_true() {
+/// A kilogram is to be poured on a scale that takes its time, whose vessel of 100 g is tared.
+fn slow_kilogram() -> Bench {
     let mut b = Bench::one("Salt", "1000.00");
     b.tau = 1200.0;
     b.digit = g("0.1");
     b.hold(2.0);
     drawn_out(&mut b, 15.0, |_| 100.0);
     asks(&b, "1000.0 g to add");
+    b
+}
+
+/// What a slow filter draws out of a pour in one go is a pour still, and what it holds back is in what is told.
+#[test]
+fn on_a_slow_scale_a_swift_pour_is_no_vessel_and_what_is_left_is_true() {
+    let mut b = slow_kilogram();
     let poured = |t: f64| (t * 250.0).min(1150.0);
     let mut t = 0.0;
     while b.cues.last().unwrap().kind != CueKind::EaseOff {
-        drawn_out(&mut b, 0.11, |_| 100.0 + poured(t));
+        drawn_out(&mut b, 0.1, |_| 100.0 + poured(t));
         t += 0.1;
     }
     let told = b.cues.last().unwrap().missing.unwrap().to_g_f64();
@@ -1171,17 +1174,13 @@ fn on_a_slow_scale_a_swift_pour_is_no_vessel_and_what_is_left_is_true() {
 /// "Hold" is said by what is on the pan, not by what a slow display shows of it yet.
 #[test]
 fn on_a_slow_scale_hold_does_not_wait_for_the_display() {
-    let mut b = Bench::one("Salt", "1000.00");
-    b.tau = 1200.0;
-    b.digit = g("0.1");
-    b.hold(2.0);
-    drawn_out(&mut b, 15.0, |_| 100.0);
+    let mut b = slow_kilogram();
     let mut poured = 0.0;
     while b.cues.last().unwrap().kind != CueKind::Hold {
         // She eases off when she is told to.
         let eased = b.cues.last().unwrap().kind == CueKind::EaseOff;
         poured += if eased { 2.0 } else { 12.0 };
-        drawn_out(&mut b, 0.11, |_| 100.0 + poured);
+        drawn_out(&mut b, 0.1, |_| 100.0 + poured);
     }
     drawn_out(&mut b, 20.0, |_| 100.0 + poured);
     asks(&b, "Recorded 994.0 g");
@@ -1207,11 +1206,7 @@ fn a_question_about_the_tare_steps_aside_while_the_scale_comes_to_rest() {
 /// On a scale that is slower than the hand that changes the jars, each of them would be the one just weighed.
 #[test]
 fn another_jar_in_place_of_the_one_just_weighed_is_no_longer_that_one() {
-    let steps = vec![
-        step(1, "Salt", "12.00", VesselWay::Beaker),
-        step(2, "Salt", "12.00", VesselWay::Beaker),
-    ];
-    let mut b = Bench::new(plan(steps, None));
+    let mut b = super::decides::two(VesselWay::Beaker, None);
     b.tau = 600.0;
     b.hold(2.0);
     drawn_out(&mut b, 9.0, |_| 150.0);
@@ -1219,7 +1214,7 @@ fn another_jar_in_place_of_the_one_just_weighed_is_no_longer_that_one() {
     drawn_out(&mut b, 9.0, |_| 0.0);
     drawn_out(&mut b, 9.0, |_| 162.0);
     asks(&b, "weighs what the beaker just weighed");
-    drawn_out(&mut b, 0.6, |_| 0.0);
+    drawn_out(&mut b, 0.5, |_| 0.0);
     drawn_out(&mut b, 9.0, |_| 140.0);
     asks(&b, "Too soon");
     drawn_out(&mut b, 7.0, |_| 0.0);
