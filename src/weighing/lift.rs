@@ -202,9 +202,9 @@ impl Engine {
             // Spooned out, or another load: the record stands, and says how little it proves.
             self.doubt_record(scale, &mut written, net);
         } else if written.doubt.is_none() && beyond && !net.is_negative() {
-            // A little more or less may be a draught as well as a drop: the new number stands, and the
-            // stated uncertainty reaches back to the old one.
-            let at_least = match by <= level.d * 10 {
+            // A little more or less may be a draught as well as a drop, and what it creeps at rest a zero that drifts: the
+            // new number stands, and the stated uncertainty reaches back to the old one.
+            let at_least = match by <= level.d * 10 || !seen.newly_steady {
                 true if acted => written.weight.uncertainty,
                 true => written.weight.uncertainty + by,
                 false => Mass::ZERO,

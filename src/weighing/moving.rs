@@ -256,6 +256,7 @@ impl Engine {
             tared.disturbed = Some(Disturbed {
                 poured: true,
                 replaced: true,
+                held: tared.seen_in_it(),
             });
             return;
         }

@@ -597,24 +597,36 @@ impl Engine {
             State::Removed(_) => true,
             State::Tared(tared) => {
                 let source = run.current().map(|step| step.vessel) == Some(VesselWay::Difference);
-                source && tared.suspect.is_none()
+                match tared.suspect {
+                    None => source,
+                    Some(suspect) => tared.was_asked_off() && suspect.since.rested_low(),
+                }
             }
             State::Residue(emptied) => !emptied.logged,
             _ => false,
         };
-        let nothing = off && self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let doubted = matches!(&run.state, State::Tared(tared) if tared.suspect.is_some());
+        let nothing = off && !doubted && self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let run = &mut self.run;
         let told = run.settling.told;
         if seen.steady.is_some() || nothing || !off {
             run.settling = Settling::default();
-            if told && off && nothing && run.spoken.at != self.now {
+            // A question that nothing answers at rest stands there again.
+            if told && off && (nothing || doubted) && run.spoken.at != self.now {
                 self.say_what_stands();
             }
             return;
         }
         let since = run.settling.follow(seen);
+        if told && doubted && since.is_none() {
+            // Off once more, and not seen at rest.
+            run.settling.told = false;
+            self.say_what_stands();
+            return;
+        }
         let long = since.is_some_and(|since| seen.at.since(since) > SLOW_LANDING_US);
-        if long && !told && !faulty {
+        // Its own fault stands while a tare is doubted.
+        if long && !told && (doubted || !faulty) {
             run.settling.told = true;
             self.say_meanwhile(CueKind::Hold, phrases::settling());
         }

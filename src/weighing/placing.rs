@@ -421,7 +421,8 @@ impl Engine {
         let little = self.no_more_than_the_step(mass);
         let pan = &mut self.pans[scale];
         if keyed.is_none() {
-            if pan.swift.is_none() && shape.is_pour(None) && little {
+            let slow = pan.swift.is_none() && shape.is_pour(None);
+            if slow && little && !shape.course.fades_evenly() {
                 // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
                 one = false;
             }

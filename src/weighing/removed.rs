@@ -128,7 +128,7 @@ impl Engine {
             && !self.is_as_it_left(scale, seen, &step, &removed.tared);
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(_)) if blind => {
-                self.doubt_the_frame(scale, &step, removed.tared)
+                self.doubt_what_is_back(scale, &step, removed.tared)
             }
             (Load::Something, Some(level)) => self.judge_return(scale, level, removed),
             (Load::BelowEmpty | Load::Nothing, Some(level)) => {
@@ -154,6 +154,19 @@ impl Engine {
                 State::Removed(removed)
             }
         }
+    }
+
+    /// A key under what came back: how much is in it the empty pan will tell, and not whether it is the same vessel.
+    fn doubt_what_is_back(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        mut tared: Box<Tared>,
+    ) -> State {
+        let held = tared.seen_in_it();
+        tared.suspected(self.zero(scale), step.vessel, false);
+        tared.was_off_with(held);
+        self.ask_lift_and_back(step, tared)
     }
 
     /// As much as a source weighs goes from what was thought to be the empty pan: a key had made that of it.
@@ -288,8 +301,7 @@ impl Engine {
             }
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if tared.content.moved => {
                 // It holds what it held when it left, as far as that was seen.
-                let rest = tared.content.rest.unwrap_or_default();
-                let most = tared.content.most.max(rest);
+                let most = tared.seen_in_it();
                 let least = most - (d * 20).max(most.ratio(1, 50));
                 let as_it_left =
                     net >= least && net <= most + self.streamed_unseen(scale, &tared) + d * 20;
@@ -332,7 +344,9 @@ impl Engine {
             }
             VesselWay::Difference => {
                 // Nor can it gain.
-                if net >= -(d * 5) && net <= most_gone(&step, d) {
+                if self.gained_by_a_key(&step, net, &tared) {
+                    self.doubt_the_frame(scale, &step, tared)
+                } else if net >= -(d * 5) && net <= most_gone(&step, d) {
                     tared.content.poured = true;
                     tared.content.back_again = true;
                     self.vessel_returned(level, tared)
@@ -457,7 +471,7 @@ impl Engine {
         }
         let net = net_of(&step, tared.tare.base, level.weight);
         let rest = tared.content.rest.unwrap_or_default();
-        let most = tared.content.most.max(rest);
+        let most = tared.seen_in_it();
         let least = vessel_at_least(level.d);
         let asked_out = (rest - step.target).max(Mass::ZERO);
         let lost = most - net > most.ratio(1, 5) + asked_out + least;

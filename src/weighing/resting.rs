@@ -126,6 +126,9 @@ impl Engine {
                 return self.judge_arrival(scale, level, None);
             }
         }
+        if self.gained_by_a_key(step, net, &tared) {
+            return self.doubt_the_frame(scale, step, tared);
+        }
         let back = !pours && tared.content.most - net > vessel_at_least(d);
         let before = tared.content.rest.replace(net);
         self.source_gained(step, before, net, d, &mut tared);

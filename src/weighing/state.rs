@@ -221,6 +221,9 @@ pub(super) struct Suspect {
     pub vain: bool,
     /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
     pub exchanged: bool,
+    /// The key came under what was back: what was in it as it left, by all that was seen. What went in, or out, while it
+    /// was off nobody saw.
+    pub left_with: Option<Mass>,
 }
 
 /// What holds if the frame did not move.
@@ -586,6 +589,8 @@ pub(super) struct Disturbed {
     pub poured: bool,
     /// The load grew again: that may be another vessel.
     pub replaced: bool,
+    /// What was in it by all that was seen.
+    pub held: Mass,
 }
 
 /// A vessel that is off the pan, with something in it that is not recorded.
@@ -995,6 +1000,7 @@ impl Tared {
             hasty: false,
             vain: false,
             exchanged: false,
+            left_with: None,
         };
         let asked_off = self.was_asked_off();
         // Twice is more than anybody can tell apart.
@@ -1016,6 +1022,18 @@ impl Tared {
         if by > d * 5 {
             self.tare.unproven = self.tare.unproven.max(by);
         }
+    }
+
+    /// The frame is doubted, and it was off with so much in it before.
+    pub fn was_off_with(&mut self, held: Mass) {
+        if let Some(suspect) = &mut self.suspect {
+            suspect.left_with.get_or_insert(held);
+        }
+    }
+
+    /// The most that was seen in it, at rest or not.
+    pub fn seen_in_it(&self) -> Mass {
+        self.content.most.max(self.content.rest.unwrap_or_default())
     }
 
     /// What was at rest in it before, and is not there now, nobody took out of this step: it may be another vessel.

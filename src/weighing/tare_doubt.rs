@@ -127,7 +127,8 @@ impl Engine {
         mut tared: Box<Tared>,
         jump: Jump,
     ) -> State {
-        let another = tared.disturbed.take().is_some_and(|was| was.replaced);
+        let was = tared.disturbed.take();
+        let another = was.is_some_and(|was| was.replaced);
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
         let key = self.is_key(scale, jump, seen.d);
@@ -172,6 +173,9 @@ impl Engine {
         }
         if !key || !exact || tared.suspect.is_some() {
             tared.suspected(zero, step.vessel, exact);
+            if let Some(was) = was {
+                tared.was_off_with(was.held);
+            }
             tared.content.moved = true;
             let asked = tared.was_asked_off();
             if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
@@ -220,6 +224,7 @@ impl Engine {
         // poured out.
         let seen_off = asked && suspect.since.rested_low() && high - low >= own.ratio(4, 5);
         let back = match step.vessel {
+            VesselWay::Difference if suspect.vain => least,
             VesselWay::Difference => own.ratio(1, 20),
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if seen_off => own.ratio(1, 5),
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => own.ratio(4, 5),
@@ -252,7 +257,6 @@ impl Engine {
             return Some(state);
         }
         if asked
-            && step.vessel != VesselWay::Difference
             && let Some(suspect) = &mut tared.suspect
             && suspect.since.rested_low()
             && level.weight - low > least
@@ -488,7 +492,7 @@ impl Engine {
                 tared.tare.unproven = tared.tare.unproven.max(off);
             }
             if stood.is_some() {
-                return self.proven_content(scale, stood, step, tared, asked_back);
+                return self.proven_content(scale, old, step, tared);
             }
             return self.vessel_removed(Removed {
                 asked_back,
@@ -531,7 +535,7 @@ impl Engine {
                 if !old.exact {
                     tared.tare.unproven = tared.tare.unproven.max(strays);
                 }
-                return self.proven_content(scale, stood, step, tared, asked_back);
+                return self.proven_content(scale, old, step, tared);
             }
             return self.tare_lost(level.weight, &tared);
         };
@@ -560,22 +564,26 @@ impl Engine {
         }
         tared.tare.base = level.weight + vessel;
         tared.suspect = None;
-        self.proven_content(scale, stood, step, tared, asked_back)
+        self.proven_content(scale, old, step, tared)
     }
 
     /// The tare is known again, and the pan is empty: what stood there is recorded, or goes on.
     fn proven_content(
         &mut self,
         scale: ScaleIndex,
-        stood: Option<Level>,
+        old: Suspect,
         step: &Step,
         mut tared: Box<Tared>,
-        asked_back: bool,
     ) -> State {
+        let (stood, asked_back) = (old.since.level, !old.exchanged);
         tared.asked = None;
         tared.content.moved = stood.is_none();
         if let Some(level) = stood {
             tared.lost_unseen(step, level);
+            if let Some(held) = old.left_with {
+                let net = net_of(step, tared.tare.base, level.weight);
+                tared.unproven_by((net - held).abs(), level.d);
+            }
             tared.content.rest = Some(net_of(step, tared.tare.base, level.weight));
             tared.content.level = Some(level);
         }

@@ -181,6 +181,7 @@ impl Engine {
             tared.disturbed = Some(Disturbed {
                 poured: tared.content.poured,
                 replaced: false,
+                held: tared.seen_in_it(),
             });
         } else if let Some(disturbed) = &mut tared.disturbed {
             disturbed.replaced |= seen

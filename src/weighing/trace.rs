@@ -40,6 +40,8 @@ const STILL: [f64; 12] = [
     0.9, 0.8, 0.65, 0.5, 0.3, 0.15, 0.07, 0.03, 0.015, 0.007, 0.003, 0.001,
 ];
 
+/// From here on, one half, a filter alone shapes a course ([`Course::fades_evenly`]).
+const HALF: usize = 3;
 /// To where a landing is to be as quick as its lift, so that what came late is not the hand's: three tenths are still to come.
 const QUICK: usize = 4;
 /// And so much longer: 0.1 s.
@@ -273,6 +275,26 @@ impl Course {
             let level = part(span, share);
             (level >= step * 8).then(|| until(rise, span, level))?
         }))
+    }
+
+    /// Whether it fades as a load does that is set down at once on a scale with a slow filter: from a half on each part of
+    /// what is still to come takes as long as the others of its share, and what came before that took no longer than a hand
+    /// needs besides. A pour goes on at its own rate and stops.
+    pub fn fades_evenly(&self) -> bool {
+        let took = |i: usize| {
+            let times = self.0[i].zip(self.0[i + 1]);
+            times.map(|(from, to)| (to.saturating_sub(from), (STILL[i] / STILL[i + 1]).ln()))
+        };
+        let constants = (HALF..STILL.len() - 1).map_while(took);
+        let constants: Vec<f64> = constants.map(|(took, parts)| took as f64 / parts).collect();
+        let least = constants.iter().copied().fold(f64::MAX, f64::min);
+        let most = constants.iter().copied().fold(0.0, f64::max);
+        let even = constants.len() >= 2 && most <= least * 1.25;
+        let first = self.0[0].zip(self.0[HALF]);
+        even && first.is_some_and(|(from, to)| {
+            let by_itself = most * (STILL[0] / STILL[HALF]).ln();
+            (to.saturating_sub(from) as f64) <= by_itself * 1.25 + SET_DOWN_US as f64
+        })
     }
 
     /// How long it and `fall` took from the first of [`STILL`] to each, where both were seen there.

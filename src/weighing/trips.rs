@@ -15,6 +15,8 @@ use crate::vocabulary::reading::ScaleIndex;
 /// What came onto the pan beside a source is no scatter from so many d on: the record says so. She is told from as much
 /// on as a vessel weighs.
 const CRUMB: i64 = 10;
+/// A lid or a spoon beside a source weighs no more: 50 g.
+const MOST_BESIDE: Mass = Mass::from_g(50);
 
 /// How much is to come of a fall whose last three steps were these. Of a first-order filter each step is the same
 /// `share` of the one before, or a greater one where it is slow at the end; a mean of some seconds falls evenly and stops.
@@ -231,6 +233,14 @@ impl Engine {
         let state = self.vessel_removed(Removed::new(tared));
         self.say_it_lies_beside(lies, level.d);
         state
+    }
+
+    /// Whether the source that came to rest is heavier than before by more than lies beside one: what it rested as came by
+    /// a key in its landing, and no word helps who sees nothing there.
+    pub(super) fn gained_by_a_key(&self, step: &Step, net: Mass, tared: &Tared) -> bool {
+        let before = tared.content.rest.unwrap_or_default();
+        let by_difference = step.vessel == VesselWay::Difference && tared.suspect.is_none();
+        by_difference && before - net > MOST_BESIDE && before <= step.highest
     }
 
     /// A source gains nothing, and of no more than was asked for nobody puts back: what it is heavier by since it was

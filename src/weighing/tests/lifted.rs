@@ -174,3 +174,19 @@ fn a_source_that_gave_nearly_all_is_lifted_clean() {
     b.land(0.0).hold(2.0);
     b.expect(&["12.00"]);
 }
+
+/// What drips in comes and rests; what goes up for minutes and is never seen to come may be the zero. The record goes along,
+/// and reaches back to what it was however far that has become.
+#[test]
+fn a_record_that_follows_a_drift_at_rest_reaches_back_to_what_it_was() {
+    let mut b = Bench::one("Salt", "120.00");
+    b.hold(2.0).land(100.0).hold(2.0).pour(219.6, 8.0).hold(4.0);
+    let recorded = b.weighed().len();
+    assert_eq!(recorded, 1);
+    b.pour(220.8, 600.0);
+    let last = super::unanswered::last_weighed(&b);
+    assert!(b.weighed().len() > 2, "it goes along");
+    let crept = last.net.unwrap() - g("119.60");
+    assert!(crept > g("0.60"), "{crept:?}");
+    assert!(last.uncertainty.unwrap() >= crept, "{last:?}");
+}
