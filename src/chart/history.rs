@@ -1,26 +1,24 @@
 //! The history of one ingredient or of one formula.
 
+use std::collections::HashSet;
+use std::sync::Arc;
+
 use jiff::Timestamp;
 
 pub use crate::journal::batch::summary::StepKind as Kind;
 use crate::journal::batch::summary::{Step, Summary};
+use crate::journal::format::cell::Grams;
 use crate::mass::Mass;
 use crate::text::alike::same_name;
-use crate::vocabulary::entry::Verdict;
 
-/// One weighing that counts: the last of its step in its batch.
+/// One weighing that counts: the last of its step in its batch. Small: there are hundreds of thousands.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weighing {
-    pub batch: String,
-    pub formula: String,
-    pub ingredient: String,
-    pub step: usize,
-    pub at: Timestamp,
-    pub target: Mass,
-    pub net: Mass,
-    /// Grams as the log has them.
-    pub shown: Shown,
-    pub verdict: Option<Verdict>,
+    pub ingredient: Arc<str>,
+    pub step: u32,
+    /// As the log has it; so is the net weight.
+    pub target: Grams,
+    pub net: Grams,
     /// Times that too much lay at rest in the vessel: `taken-out` rows, and a weight kept above its window.
     pub over_pours: u32,
     pub kind: Kind,
@@ -28,76 +26,75 @@ pub struct Weighing {
     pub seconds: f64,
 }
 
-/// The log's own digits; the deviation with its sign.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Shown {
-    pub target: String,
-    pub net: String,
-    pub deviation: String,
-}
-
 impl Weighing {
     /// Net less target in percent of the target.
     pub fn percent_off(&self) -> f64 {
-        100.0 * (self.net - self.target).to_g_f64() / self.target.to_g_f64()
+        let (net, target) = (self.net.mass(), self.target.mass());
+        100.0 * (net - target).to_g_f64() / target.to_g_f64()
+    }
+
+    /// Net less target with its sign, in the log's own digits.
+    pub fn deviation(&self) -> String {
+        signed(&self.net.minus(self.target).to_string())
     }
 }
 
 /// A batch's weighings, in the order of its steps.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Gathered {
-    pub weighings: Vec<Weighing>,
+    pub batch: Box<str>,
+    /// Its name and version.
+    pub formula: Arc<str>,
+    pub weighings: Box<[Weighing]>,
     pub opened: Option<Timestamp>,
     /// As [`Summary::complete`].
     pub complete: bool,
 }
 
-/// The weighings of a batch that hold. A step without a target has no deviation and is left out, as
-/// is one whose weight was withdrawn.
-pub fn gathered(batch: &Summary) -> Gathered {
-    of_steps(batch, |_| true)
+/// Names that many weighings and batches have in common, each held once.
+#[derive(Debug, Default)]
+pub struct Names(HashSet<Arc<str>>);
+
+impl Names {
+    /// The name as it is held, and whether it is new.
+    pub fn held(&mut self, name: &str) -> (Arc<str>, bool) {
+        if let Some(held) = self.0.get(name) {
+            return (Arc::clone(held), false);
+        }
+        let held: Arc<str> = name.into();
+        self.0.insert(Arc::clone(&held));
+        (held, true)
+    }
 }
 
-/// As [`gathered`], those alone that tell of an ingredient or a formula `name`.
-pub fn gathered_of(batch: &Summary, name: &str) -> Gathered {
+/// The weighings of a batch that hold and tell of an ingredient or a formula `name`. A step without a target has no
+/// deviation and is left out, as is one whose weight was withdrawn.
+pub fn gathered_of(batch: &Summary, name: &str, names: &mut Names) -> Gathered {
     let of_formula = is_formula(&batch.label, name);
-    of_steps(batch, |step| {
-        of_formula || same_name(&step.ingredient, name)
-    })
-}
-
-fn of_steps(batch: &Summary, is_wanted: impl Fn(&Step) -> bool) -> Gathered {
-    let wanted = batch.steps.iter().filter(|step| is_wanted(step));
-    let mut weighings: Vec<Weighing> = wanted.filter_map(|step| weighing(batch, step)).collect();
-    // Mostly one; thousands of batches have them.
-    weighings.shrink_to_fit();
+    let wanted = batch.steps.iter();
+    let wanted = wanted.filter(|step| of_formula || same_name(&step.ingredient, name));
     Gathered {
-        weighings,
+        weighings: wanted.filter_map(|step| weighing(step, names)).collect(),
+        batch: batch.batch.as_str().into(),
+        formula: names.held(&batch.label).0,
         opened: batch.opened_at,
         complete: batch.complete,
     }
 }
 
-fn weighing(batch: &Summary, step: &Step) -> Option<Weighing> {
-    let (target, net) = (step.target?, step.net);
-    if target.mass() <= Mass::ZERO {
-        return None;
-    }
+/// Whether a step is one of those that [`gathered_of`] gives.
+pub fn counts(step: &Step) -> bool {
+    step.target.is_some_and(|target| target.mass() > Mass::ZERO)
+}
+
+fn weighing(step: &Step, names: &mut Names) -> Option<Weighing> {
+    let target = step.target.filter(|_| counts(step))?;
     let seconds = |before| step.at.duration_since(before).as_secs_f64();
     Some(Weighing {
-        batch: batch.batch.clone(),
-        formula: batch.label.clone(),
-        ingredient: step.ingredient.clone(),
-        step: step.number,
-        at: step.at,
-        target: target.mass(),
-        net: net.mass(),
-        shown: Shown {
-            target: target.to_string(),
-            net: net.to_string(),
-            deviation: signed(&net.minus(target).to_string()),
-        },
-        verdict: step.verdict,
+        ingredient: names.held(&step.ingredient).0,
+        step: u32::try_from(step.number).unwrap_or(u32::MAX),
+        target,
+        net: step.net,
         over_pours: step.over_pours,
         kind: step.kind,
         seconds: step.since.map_or(0.0, seconds),

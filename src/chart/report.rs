@@ -71,30 +71,33 @@ pub fn report(
     formula: bool,
     language: Language,
 ) -> Option<Report> {
-    let wanted = folded(name);
-    let all = || batches.iter().flat_map(|batch| &batch.weighings);
-    let of: Vec<&Weighing> = all().filter(|w| folded(&w.ingredient) == wanted).collect();
-    if !of.is_empty() && !formula {
-        return Some(of_ingredient(&of, language));
+    let weighed = |batch: &Gathered| !batch.weighings.is_empty();
+    if !formula {
+        let of = batches.iter().flat_map(|batch| {
+            let weighings = batch.weighings.iter().map(move |one| (&*batch.batch, one));
+            weighings.filter(|(_, one)| same_name(&one.ingredient, name))
+        });
+        let of: Vec<(&str, &Weighing)> = of.collect();
+        if !of.is_empty() {
+            return Some(of_ingredient(&of, language));
+        }
     }
-    let of: Vec<&Gathered> = batches
-        .iter()
-        .filter(|batch| matches!(batch.weighings.first(), Some(w) if is_formula(&w.formula, name)))
-        .collect();
-    of_formula(&of, &wanted, language)
+    let of = batches.iter().filter(|batch| weighed(batch));
+    let of = of.filter(|batch| is_formula(&batch.formula, name));
+    of_formula(&of.collect::<Vec<_>>(), &folded(name), language)
 }
 
 const BATCH: Column = L(34);
 const CHART: Term = term!("chart");
 
 /// Every weighing of an ingredient, and the chart of its deviations.
-fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
+fn of_ingredient(weighings: &[(&str, &Weighing)], language: Language) -> Report {
     let number = |written: String| language.number(&written);
     let word = |term: Option<Term>| term.map_or_else(String::new, |term| language.word(term));
-    let first = weighings.first().map_or("", |w| w.ingredient.as_str());
+    let first = weighings.first().map_or("", |(_, w)| &*w.ingredient);
     let title = phrase!("{first}: deviation from the target, percent", first);
-    let charted = weighings.iter().filter(|w| w.kind == Kind::Planned);
-    let values: Vec<f64> = charted.map(|w| w.percent_off()).collect();
+    let charted = weighings.iter().filter(|(_, w)| w.kind == Kind::Planned);
+    let values: Vec<f64> = charted.map(|(_, w)| w.percent_off()).collect();
     let limits = Limits::of(&values);
     let mut text = format!("{}\n\n", title.in_language(language));
     let columns = [BATCH, R(9), R(9), R(8), R(7), R(6), R(5), GAP, REST];
@@ -113,7 +116,7 @@ fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
     let heads = [batch, target, net, off, percent, time, over, "", &chart];
     let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut at = 0;
-    for weighing in weighings {
+    for (batch, weighing) in weighings {
         let place = match weighing.kind {
             Kind::Added => Some(term!("added later, not in the chart")),
             Kind::Skipped => Some(term!("skipped, not in the chart")),
@@ -123,10 +126,10 @@ fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
             }
         };
         let cells = [
-            cut(&weighing.batch, BATCH.width()),
-            &language.number(&weighing.shown.target),
-            &language.number(&weighing.shown.net),
-            &language.number(&weighing.shown.deviation),
+            cut(batch, BATCH.width()),
+            &number(weighing.target.to_string()),
+            &number(weighing.net.to_string()),
+            &number(weighing.deviation()),
             &number(format!("{:+.2}", weighing.percent_off())),
             &format!("{:.0}", weighing.seconds),
             &weighing.over_pours.to_string(),
@@ -149,7 +152,7 @@ fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
 fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option<Report> {
     let number = |written: String| language.number(&written);
     let word = |term: Option<Term>| term.map_or_else(String::new, |term| language.word(term));
-    let name = &batches.first()?.weighings.first()?.formula;
+    let name = &*batches.first()?.formula;
     // Asked for as the log has it: then no word of it is taken for a version.
     let name = match folded(name) == wanted {
         true => name,
@@ -184,19 +187,8 @@ fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option
         "{}",
         line(1, &columns, heads.each_ref().map(String::as_str))
     );
-    let mut names: Vec<&str> = Vec::new();
-    for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
-        if !names
-            .iter()
-            .any(|name| same_name(name, &weighing.ingredient))
-        {
-            names.push(&weighing.ingredient);
-        }
-    }
-    for name in names {
-        let of = batches.iter().flat_map(|batch| &batch.weighings);
-        let of = of.filter(|w| same_name(&w.ingredient, name) && w.kind == Kind::Planned);
-        let of: Vec<&Weighing> = of.collect();
+    for (name, of) in by_ingredient(batches) {
+        let of: Vec<&Weighing> = of.into_iter().filter(|w| w.kind == Kind::Planned).collect();
         let off: Vec<f64> = of.iter().map(|w| w.percent_off()).collect();
         let times: Vec<f64> = of.iter().map(|w| w.seconds).collect();
         let or_none = |value: Option<f64>| value.map_or("-".into(), |v| number(format!("{v:.3}")));
@@ -218,9 +210,8 @@ fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option
     let [batch, off, chart] = &heads.map(|head| language.word(head));
     let _ = writeln!(text, "\n{}", line(1, &columns, [batch, off, "", chart]));
     for (at, batch) in whole.iter().enumerate() {
-        let name = batch.weighings.first().map_or("", |w| w.batch.as_str());
         let cells = [
-            cut(name, BATCH.width()),
+            cut(&batch.batch, BATCH.width()),
             &number(format!("{:+.3}", values.get(at).copied().unwrap_or(0.0))),
             "",
             &word(mark(&values, at, limits.as_ref())),
@@ -231,12 +222,27 @@ fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option
     Some(end(text, title, unit, values, limits, language))
 }
 
+/// The weighings of each ingredient, by the name that it had first.
+fn by_ingredient<'b>(batches: &[&'b Gathered]) -> Vec<(&'b str, Vec<&'b Weighing>)> {
+    let mut all: Vec<(&str, Vec<&Weighing>)> = Vec::new();
+    for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
+        let name = &*weighing.ingredient;
+        // Nearly always it is the very name.
+        let same = |of: &(&str, _)| std::ptr::eq(of.0, name) || same_name(of.0, name);
+        match all.iter_mut().find(|of| same(of)) {
+            Some((_, of)) => of.push(weighing),
+            None => all.push((name, vec![weighing])),
+        }
+    }
+    all
+}
+
 /// All that was weighed less all targets, in percent of these. What was skipped and came in by a remedy has
 /// its target there.
 fn batch_off(batch: &Gathered) -> f64 {
     let weighed = || batch.weighings.iter().filter(|w| w.kind != Kind::Skipped);
-    let target: f64 = weighed().map(|w| w.target.to_g_f64()).sum();
-    let net: f64 = weighed().map(|w| w.net.to_g_f64()).sum();
+    let target: f64 = weighed().map(|w| w.target.mass().to_g_f64()).sum();
+    let net: f64 = weighed().map(|w| w.net.mass().to_g_f64()).sum();
     100.0 * (net - target) / target
 }
 

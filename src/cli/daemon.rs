@@ -1,6 +1,9 @@
 //! `bismar daemon`: the real parts, put together.
 
+use std::env;
+use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 use clap::Args;
 
@@ -24,7 +27,32 @@ pub struct DaemonArgs {
     config: Option<PathBuf>,
 }
 
+/// What a look at years of logs took is given back with these: by itself glibc keeps for each thread the most it ever
+/// held. It reads them where a program begins, and at no other time.
+const SPARING: [(&str, &str); 2] = [
+    ("MALLOC_ARENA_MAX", "1"),
+    ("MALLOC_TRIM_THRESHOLD_", "131072"),
+];
+
+/// Begins the program once more as the same process, with [`SPARING`] around it; goes on as it is where one of them is
+/// set already, or that cannot be.
+pub(super) fn spare_memory() {
+    let is_set = |(name, _): &(&str, &str)| env::var_os(name).is_some();
+    let (Ok(program), Some(own)) = (env::current_exe(), env::args_os().next()) else {
+        return;
+    };
+    // Under another name runs what was asked to run this: a loader, say.
+    let is_own = program.file_name() == Path::new(&own).file_name();
+    if cfg!(target_env = "gnu") && is_own && !SPARING.iter().any(is_set) {
+        let mut again = Command::new(program);
+        let args = env::args_os().skip(1);
+        let error = again.arg0(own).args(args).envs(SPARING).exec();
+        tracing::debug!(%error, "memory that a look at the logs takes is not given back");
+    }
+}
+
 pub fn run(args: &DaemonArgs) -> Outcome {
+    spare_memory();
     notify::start_log();
     let path = args.config.clone();
     let places = Places::from_env();

@@ -47,6 +47,7 @@ pub fn run(args: &GatherArgs) -> Outcome {
         ))
         .remedy(phrase!("name it: bismar gather --to FOLDER")));
     };
+    super::daemon::spare_memory();
     gather(config, &workshop, &folder)?;
     Ok(Exit::Done)
 }

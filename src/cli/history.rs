@@ -1,18 +1,18 @@
 //! `bismar history INGREDIENT|FORMULA`: deviations, over-pours, times and the control chart of
 //! individuals over all batches of a folder.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, language, print, said, tell};
-use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
 use crate::journal::error::LogError;
 use crate::language::{Language, Sentence, phrase};
 use crate::text::alike::nearest;
-use crate::workshop::batches::{Told, gather, gather_of};
+use crate::workshop::batches::{Told, gather_of, told_of};
 
 #[derive(Debug, Args)]
 pub struct HistoryArgs {
@@ -56,7 +56,7 @@ pub fn run(args: &HistoryArgs) -> Outcome {
         tell(&said(phrase!("warning: {alike}", alike)));
     }
     let Some(report) = report(&batches, &args.name, args.formula, language()) else {
-        return Err(unknown(&gather(&folder)?.0, &bad, &args.name, &folder));
+        return Err(unknown(&told_of(&folder)?, &bad, &args.name, &folder));
     };
     print(&report.text)?;
     if let Some(path) = &args.svg {
@@ -98,10 +98,8 @@ pub fn folder(named: Option<&Path>, config: Option<&Path>) -> Result<PathBuf, Fa
 }
 
 /// Names what there is, the nearest first.
-fn unknown(batches: &[Gathered], bad: &[LogError], name: &str, folder: &Path) -> Failure {
-    let weighings = batches.iter().flat_map(|batch| &batch.weighings);
-    let known = weighings.flat_map(|one| [one.ingredient.as_str(), bare(&one.formula)]);
-    let near = nearest(known, name, TOLD);
+fn unknown(known: &BTreeSet<String>, bad: &[LogError], name: &str, folder: &Path) -> Failure {
+    let near = nearest(known.iter().map(String::as_str), name, TOLD);
     let said = phrase!(
         "{folder}: no batch log here tells of \"{name}\"",
         folder = folder.display().to_string(),

@@ -1,10 +1,10 @@
 //! The batches of a folder of logs: their sheets, and what they tell together.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use super::elsewhere::elsewhere;
-use crate::chart::history::{Gathered, bare, gathered, gathered_of};
+use crate::chart::history::{Gathered, Names, bare, counts, gathered_of};
 use crate::config::paths::Places;
 use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
@@ -66,13 +66,27 @@ pub fn stocktake(
     Ok((stock, elsewhere, faults))
 }
 
-/// The weighings of every log of the folder in order of time, and the logs that do not read. A torn end
-/// takes nothing from the rows before it; any other fault does.
+/// The names of which some log of the folder tells a weighing, of ingredients and of formulas. A torn end takes nothing
+/// from the rows before it; any other fault does.
 ///
 /// # Errors
 /// When the folder cannot be read.
-pub fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
-    gather_by(folder, gathered)
+pub fn told_of(folder: &Path) -> Result<BTreeSet<String>, LogError> {
+    let (mut seen, mut told) = (Names::default(), BTreeSet::new());
+    archive(folder).look(all_threads(), &Progress::default(), &mut |_, batch, _| {
+        if batch.fault.as_ref().is_some_and(|fault| !fault.is_torn()) {
+            return;
+        }
+        let counted = batch.steps.iter().filter(|step| counts(step));
+        let mut names = counted.map(|step| step.ingredient.as_str()).peekable();
+        let formula = names.peek().map(|_| bare(&batch.label));
+        for name in names.chain(formula) {
+            if seen.held(name).1 {
+                told.insert(name.to_owned());
+            }
+        }
+    })?;
+    Ok(told)
 }
 
 /// What the logs of a folder tell of one name.
@@ -86,29 +100,42 @@ pub struct Told {
     pub alike: Vec<Sentence>,
 }
 
-/// As [`gather`], of those alone that tell of an ingredient or a formula `name`.
+/// The weighings that the logs of the folder tell of an ingredient or a formula `name`. A torn end takes nothing from
+/// the rows before it; any other fault does.
 ///
 /// # Errors
-/// As [`gather`].
+/// When the folder cannot be read.
 pub fn gather_of(folder: &Path, name: &str) -> Result<Told, LogError> {
-    let mut seen = HashSet::new();
+    let (mut seen, mut names) = (Names::default(), Names::default());
     let mut alike = BTreeMap::new();
     let mut own = None;
-    let (batches, bad) = gather_by(folder, |batch| {
+    let (mut batches, mut bad) = (Vec::new(), Vec::new());
+    let take = &mut |nth, batch: &Summary, _| {
+        if let Some(fault) = batch.fault.as_ref().filter(|fault| !fault.is_torn()) {
+            bad.push((nth, LogError::Bad(fault.clone())));
+            return;
+        }
         let ingredients = batch.steps.iter().map(|step| step.ingredient.as_str());
         for one in ingredients.chain([bare(&batch.label)]) {
-            if seen.contains(one) {
+            if !seen.held(one).1 {
                 continue;
             }
-            seen.insert(one.to_owned());
             if same_name(one, name) {
                 own.get_or_insert_with(|| batch.batch.clone());
             } else if looks_like(one, name) {
                 alike.insert(one.to_owned(), batch.batch.clone());
             }
         }
-        gathered_of(batch, name)
-    })?;
+        let found = gathered_of(batch, name, &mut names);
+        if !found.weighings.is_empty() {
+            batches.push((nth, found));
+        }
+    };
+    let look = archive(folder).look(all_threads(), &Progress::default(), take)?;
+    bad.extend(look.unread);
+    bad.sort_by_key(|(nth, _)| *nth);
+    // Those of one moment stay in the order of their logs.
+    batches.sort_by_key(|(nth, batch)| (batch.opened, *nth));
     let own = own.unwrap_or_default();
     let alike = alike.into_iter().map(|(other, batch)| {
         phrase!(
@@ -120,26 +147,8 @@ pub fn gather_of(folder: &Path, name: &str) -> Result<Told, LogError> {
         )
     });
     Ok(Told {
-        batches,
-        bad,
+        batches: batches.into_iter().map(|(_, batch)| batch).collect(),
+        bad: bad.into_iter().map(|(_, error)| error).collect(),
         alike: alike.collect(),
     })
-}
-
-fn gather_by(
-    folder: &Path,
-    mut gathered: impl FnMut(&Summary) -> Gathered,
-) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
-    let (mut batches, mut bad) = (Vec::new(), Vec::new());
-    let take = &mut |nth, batch: &Summary, _| match &batch.fault {
-        Some(fault) if !fault.is_torn() => bad.push((nth, LogError::Bad(fault.clone()))),
-        Some(_) | None => batches.push((nth, gathered(batch))),
-    };
-    let look = archive(folder).look(all_threads(), &Progress::default(), take)?;
-    bad.extend(look.unread);
-    bad.sort_by_key(|(nth, _)| *nth);
-    // Those of one moment stay in the order of their logs.
-    batches.sort_by_key(|(nth, batch)| (batch.opened, *nth));
-    let batches = batches.into_iter().map(|(_, batch)| batch).collect();
-    Ok((batches, bad.into_iter().map(|(_, error)| error).collect()))
 }

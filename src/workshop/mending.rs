@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::batches::archive;
+use super::batches::{add_elsewhere, archive};
 use super::elsewhere::elsewhere;
 use super::{QueryError, today};
 use crate::config::{Config, VesselConfig};
@@ -14,10 +14,11 @@ use crate::formula::{Formula, Plan, VesselWay};
 use crate::journal::batch::composition::{HeldPart, held, strangers};
 use crate::journal::batch::record::Record;
 use crate::journal::batch::summary::Summary;
+use crate::journal::read::archive::Progress;
 use crate::journal::read::record;
 use crate::language::{Sentence, Term, phrase};
-use crate::lots::trace::Use;
-use crate::lots::{Lot, shelf, uses_of};
+use crate::lots::stocktake::Stocktake;
+use crate::lots::{Lot, shelf};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
@@ -88,17 +89,17 @@ pub fn on_hand(
     if lots.is_empty() {
         return Ok(Default::default());
     }
-    let of_batch = |batch: &Summary| (batch.batch == log.batch, uses_of(batch).collect());
-    let (read, damage) = archive(logs).each(threads, of_batch)?;
-    let lies_there = read.iter().any(|(same, _)| *same);
-    let mut uses: Vec<Use> = read
-        .into_iter()
-        .flat_map(|(_, uses): (_, Vec<_>)| uses)
-        .collect();
-    uses.extend(elsewhere(logs).batches().iter().flat_map(uses_of));
+    let (mut stock, mut lies_there) = (Stocktake::apart(None, &[]), false);
+    let add = &mut |nth, batch: &Summary| {
+        lies_there |= batch.batch == log.batch;
+        stock.add(nth, batch);
+    };
+    let damage = archive(logs).add_up(threads, &Progress::default(), add)?;
+    add_elsewhere(&mut stock, &elsewhere(logs));
     if !lies_there {
-        uses.extend(uses_of(&log.summary()));
+        stock.add(0, &log.summary());
     }
+    let uses = stock.uses();
     let damage = damage.iter().map(ToString::to_string).collect();
     Ok((shelf::on_hand(lots, &uses, today()), damage))
 }

@@ -1,6 +1,8 @@
 //! Batches that were stopped and are not finished: what is weighed of each, what is still open, and whether it can
 //! go on.
 
+use std::cmp::Reverse;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -15,6 +17,7 @@ use crate::journal::batch::still_open::{OpenPart, StillOpen};
 use crate::journal::batch::summary::Summary;
 use crate::journal::format::cell::clean;
 use crate::journal::name_of;
+use crate::journal::read::archive::Progress;
 use crate::journal::read::record;
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
@@ -49,39 +52,34 @@ const MOST_READ: usize = 60;
 /// When the folder cannot be read.
 pub fn stopped(config: &Config, logs: &Path, threads: usize) -> Result<Vec<Stopped>, QueryError> {
     let mut open = Vec::new();
-    let mut done = Vec::new();
-    for (path, read) in archive(logs).each_log(threads, brief)? {
-        let Ok(batch) = read else { continue };
-        if is_open(&batch) {
-            open.push((path, batch));
-        } else if batch.complete {
-            done.push(batch);
+    // The complete ones of each formula, when they were begun; little of each, there are as many as logs.
+    let mut done: HashMap<String, Vec<(usize, Timestamp)>> = HashMap::new();
+    let look = archive(logs).look(threads, &Progress::default(), &mut |nth, batch, _| {
+        if is_open(batch) {
+            open.push((Reverse(batch.last_at), nth, batch.formula.clone()));
+        } else if batch.complete
+            && let (Some(formula), Some(opened)) = (&batch.formula, batch.opened_at)
+        {
+            match done.get_mut(formula) {
+                Some(of) => of.push((nth, opened)),
+                None => drop(done.insert(formula.clone(), vec![(nth, opened)])),
+            }
         }
-    }
-    open.sort_by_key(|(_, batch)| std::cmp::Reverse(batch.last_at));
-    let all = open.iter().take(MOST_READ).filter_map(|(path, batch)| {
-        let made = done.iter().filter(|other| again(batch, other));
-        let made: Vec<&str> = made.map(|other| other.batch.as_str()).collect();
-        told(config, path, &made)
-    });
+    })?;
+    done.values_mut().for_each(|of| of.sort_unstable());
+    // Those of one moment stay in the order of their names.
+    open.sort();
+    let all = open
+        .iter()
+        .take(MOST_READ)
+        .filter_map(|(last, nth, formula)| {
+            let of = formula.as_ref().and_then(|formula| done.get(formula));
+            let since = |begun: &Timestamp| last.0.is_some_and(|last| *begun > last);
+            let made = of.into_iter().flatten().filter(|(_, begun)| since(begun));
+            let made = made.filter_map(|(nth, _)| look.paths.get(*nth));
+            told(config, look.paths.get(*nth)?, made.map(|log| name_of(log)))
+        });
     Ok(all.take(MOST).collect())
-}
-
-/// Without its steps, which are most of it.
-fn brief(batch: &Summary) -> Summary {
-    Summary {
-        batch: batch.batch.clone(),
-        formula: batch.formula.clone(),
-        opened_at: batch.opened_at,
-        last_at: batch.last_at,
-        ended: batch.ended,
-        complete: batch.complete,
-        incomplete: batch.incomplete.clone(),
-        stopped: batch.stopped,
-        jars: batch.jars.clone(),
-        fault: batch.fault.clone(),
-        ..Summary::default()
-    }
 }
 
 /// By what is known of it in short; that every step is weighed and mixed only its rows tell.
@@ -91,16 +89,8 @@ fn is_open(batch: &Summary) -> bool {
     !batch.ended || stopped || (damaged && !batch.complete)
 }
 
-/// Whether `other` was made of the same formula since.
-fn again(batch: &Summary, other: &Summary) -> bool {
-    batch.formula.is_some()
-        && batch.formula == other.formula
-        && batch
-            .last_at
-            .is_some_and(|last| other.opened_at > Some(last))
-}
-
-fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
+/// `made` are the batches that were made of its formula since.
+fn told(config: &Config, path: &Path, made: impl Iterator<Item = String>) -> Option<Stopped> {
     let batch = name_of(path);
     let record = record::read(path).ok()?;
     // It did not get so far as to begin.
@@ -135,8 +125,8 @@ fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
             return Some(told);
         }
     }
+    let made: Vec<String> = made.collect();
     if !made.is_empty() {
-        let made: Vec<String> = made.iter().map(|name| (*name).to_owned()).collect();
         told.heed.push(phrase!(
             "It was made again since, as {batches}.",
             batches = made.join(", "),

@@ -30,7 +30,7 @@ use crate::bench_side::logs::{LOGS, cells, logs_in, only_log, rows};
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::{Rig, subscribed};
 use crate::bench_side::scale::Line;
-use crate::bench_side::{Daemon, VESSEL, faults};
+use crate::bench_side::{Daemon, VESSEL, config, faults};
 
 #[track_caller]
 fn ended(rig: Rig) {
@@ -38,6 +38,30 @@ fn ended(rig: Rig) {
     assert_eq!(rig.daemon.terminate(), Some(0));
     let log = log.lock().unwrap();
     assert!(!log.contains("panicked"), "{log}");
+}
+
+/// What stands around a daemon that is started by hand, by the system's own word (proc(5)): glibc is told to give back
+/// what a look at years of logs took. What somebody set himself stays.
+#[test]
+#[cfg(target_env = "gnu")]
+fn a_daemon_started_by_hand_is_told_to_give_memory_back() {
+    let around = |own: &[(&str, &str)]| {
+        let person = Person::new();
+        person.configures(&config(&person.path("scale"), "0.01 g"));
+        let mut command = person.command(&["daemon"]);
+        command.envs(own.iter().copied());
+        let daemon = Daemon::spawn(command, &person);
+        let environ = format!("/proc/{}/environ", daemon.child.id());
+        let environ = fs::read_to_string(environ).unwrap();
+        let told = environ.split('\0').filter(|one| one.starts_with("MALLOC_"));
+        let mut told: Vec<String> = told.map(str::to_owned).collect();
+        told.sort();
+        assert_eq!(daemon.terminate(), Some(0));
+        told
+    };
+    let told = ["MALLOC_ARENA_MAX=1", "MALLOC_TRIM_THRESHOLD_=131072"];
+    assert_eq!(around(&[]), told);
+    assert_eq!(around(&[("MALLOC_ARENA_MAX", "4")]), ["MALLOC_ARENA_MAX=4"]);
 }
 
 fn open_files(daemon: &Daemon) -> usize {

@@ -3,8 +3,9 @@
 use std::path::Path;
 
 use bismar::chart::control::{D2, D4, Limits, moving_ranges};
-use bismar::chart::history::{Gathered, Kind, Shown, Weighing};
+use bismar::chart::history::{Gathered, Kind, Weighing};
 use bismar::chart::report::report;
+use bismar::journal::format::cell::Grams;
 use bismar::language::{Language, term};
 use bismar::mass::Mass;
 
@@ -164,31 +165,21 @@ fn the_history_of_a_formula_has_a_line_an_ingredient() {
 #[test]
 fn the_history_of_a_formula_is_named_as_it_was_asked_for() {
     let at = "2026-09-01T09:00:00Z".parse().unwrap();
+    let sixty = Grams::new(Mass::from_g(60), Mass::from_mg(10));
     let weighing = Weighing {
-        batch: "marram-1".into(),
-        formula: "Marram soak".into(),
         ingredient: "Sea salt".into(),
         step: 1,
-        at,
-        target: Mass::from_g(60),
-        net: Mass::from_g(60),
-        shown: Shown {
-            target: "60.00".into(),
-            net: "60.00".into(),
-            deviation: "0.00".into(),
-        },
-        verdict: None,
+        target: sixty,
+        net: sixty,
         over_pours: 0,
         kind: Kind::Planned,
         seconds: 9.0,
     };
     let titled = |cell: &str, name: &str| {
-        let weighings = vec![Weighing {
-            formula: cell.into(),
-            ..weighing.clone()
-        }];
         let batch = Gathered {
-            weighings,
+            batch: "marram-1".into(),
+            formula: cell.into(),
+            weighings: [weighing.clone()].into(),
             opened: Some(at),
             complete: true,
         };

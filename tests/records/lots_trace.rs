@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::process::{Command, Output};
 
-use bismar::chart::history::gathered;
+use bismar::chart::history::{Names, gathered_of};
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::summary::{Step, Summary};
 use bismar::journal::read::folder::{batches_in, log_of, read_each};
@@ -139,7 +139,8 @@ fn an_over_pour_counts_for_its_ingredient_and_a_jars_for_none() {
     ];
     let record = read(&write_log(dir.path(), "soak-1", &rows));
     assert_eq!(record.taken_out.len(), 2);
-    let counted = gathered(&record.summary()).weighings;
+    let names = &mut Names::default();
+    let counted = gathered_of(&record.summary(), &record.formula, names).weighings;
     let counted: Vec<_> = counted.iter().map(|w| (w.step, w.over_pours)).collect();
     assert_eq!(counted, [(1, 1), (2, 0)]);
 }

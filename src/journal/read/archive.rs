@@ -132,28 +132,6 @@ impl Archive {
         }
     }
 
-    /// What `take` makes of every batch, and why a log cannot be read, each with its file, in the order of their
-    /// names.
-    ///
-    /// # Errors
-    /// When the folder cannot be read.
-    pub fn each_log<T>(
-        &self,
-        threads: usize,
-        mut take: impl FnMut(&Summary) -> T,
-    ) -> Result<impl Iterator<Item = (PathBuf, Result<T, LogError>)>, LogError> {
-        let mut all = Vec::new();
-        let look = self.look(threads, &Progress::default(), &mut |nth, batch, _| {
-            all.push((nth, Ok(take(batch))));
-        })?;
-        all.extend(
-            look.unread
-                .into_iter()
-                .map(|(nth, error)| (nth, Err(error))),
-        );
-        Ok(look.paths.into_iter().zip(in_order(all)))
-    }
-
     /// Looks at every log of a batch.
     ///
     /// # Errors
