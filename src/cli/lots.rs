@@ -11,7 +11,6 @@ use super::{Exit, Failure, Outcome, heads, number, print, said, tell};
 use crate::config::Config;
 use crate::config::paths::Places;
 use crate::journal::batch::record::Record;
-use crate::journal::batch::summary::Summary;
 use crate::journal::format::fault::BadLine;
 use crate::journal::read::folder::{all_threads, each_batch};
 use crate::language::{phrase, term};
@@ -21,8 +20,7 @@ use crate::lots::shelf::{Listed, listed};
 use crate::mass::Mass;
 use crate::text::alike::same_lot;
 use crate::text::columns::aligned;
-use crate::workshop::batches::{archive, stocktake};
-use crate::workshop::elsewhere::elsewhere;
+use crate::workshop::batches::{stocktake, stocktake_of};
 use crate::workshop::store::{self, Change};
 use crate::workshop::today;
 
@@ -170,18 +168,6 @@ impl StoreArgs {
             record
         })?)
     }
-
-    /// As [`batches_in`].
-    pub fn batches(&self) -> Result<Vec<Summary>, Failure> {
-        batches_in(&self.logs_dir()?)
-    }
-}
-
-/// Every batch of the folder `dir` in short, and what other benches took of lots; as [`StoreArgs::records`].
-pub(super) fn batches_in(dir: &Path) -> Result<Vec<Summary>, Failure> {
-    let mut all = told(archive(dir).each(all_threads(), Summary::clone)?)?;
-    all.extend(elsewhere(dir).batches());
-    Ok(all)
 }
 
 pub(super) fn told<T>((all, faults): (T, Vec<BadLine>)) -> Result<T, Failure> {
@@ -306,9 +292,10 @@ fn change(
         Some(ingredient) => ingredient.clone(),
         None => only_one(&store::lots(file)?, &which.name, file)?,
     };
-    let batches = store.batches()?;
     let lot = (which.name.as_str(), ingredient.as_str());
-    let change = Change::of(file, lot, made, &which.reason, (&batches, today()))?;
+    let (stock, uses, faults) = stocktake_of(&store.logs_dir()?, all_threads(), lot)?;
+    told(((), faults))?;
+    let change = Change::of(file, lot, made, &which.reason, (&stock, &uses), today())?;
     print(&said(phrase!(
         "Lot {lot} of {ingredient}:",
         lot = &which.name,

@@ -7,12 +7,10 @@ use std::sync::Arc;
 use crate::config::{Config, Held};
 use crate::document::shown;
 use crate::journal::batch::record::Record;
-use crate::journal::batch::summary::Summary;
 use crate::journal::read::folder::{all_threads, each_batch};
 use crate::language::phrase;
 use crate::lots::Lot;
 use crate::mass::Mass;
-use crate::workshop::batches::archive;
 use crate::workshop::mending::on_hand;
 use crate::workshop::{QueryError, named, store};
 
@@ -98,20 +96,10 @@ impl Context {
         Ok(named::batch(batch, &self.config().logs()?)?)
     }
 
-    /// Every batch in short, with the faults of damaged logs in words.
+    /// Every batch with its rows, with the faults of damaged logs in words.
     ///
     /// # Errors
     /// When the folder or a log cannot be read.
-    pub fn batches(&self) -> Result<(Vec<Summary>, Vec<String>), QueryError> {
-        let folder = self.config().logs()?;
-        let (all, faults) = archive(&folder).each(threads(), Summary::clone)?;
-        Ok((all, faults.iter().map(ToString::to_string).collect()))
-    }
-
-    /// Every batch with its rows, as [`Context::batches`].
-    ///
-    /// # Errors
-    /// As [`Context::batches`].
     pub fn records(&self) -> Result<(Vec<Record>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
         let (all, faults) = each_batch(&folder, threads(), |record| record)?;

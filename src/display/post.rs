@@ -14,7 +14,7 @@ use axum::routing::post;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
-use super::context::Context;
+use super::context::{Context, threads};
 use super::get::{json, look, told_from, unread};
 use super::guard::Refusal;
 use super::passes::{self, Clocks};
@@ -30,6 +30,7 @@ use crate::mass::Mass;
 use crate::protocol::call::About;
 use crate::protocol::reply::{Answer, Said};
 use crate::protocol::request::Request;
+use crate::workshop::batches::stocktake_of;
 use crate::workshop::store::{self, Change};
 use crate::workshop::{self, QueryError, today};
 
@@ -306,11 +307,12 @@ async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Ans
     let is = wanted.is.read().map_err(misunderstood)?;
     let _alone = shared.list.lock().await;
     let change = move |context: &Context| -> Result<serde_json::Value, QueryError> {
-        let (batches, _) = context.batches()?;
         let file = context.lots_file()?;
         let lot = (is.name.as_str(), is.ingredient.as_str());
+        let (stock, uses, _) = stocktake_of(&context.config().logs()?, threads(), lot)?;
         let made = |_: &Lot| (!remove).then(|| is.clone());
-        let change = Change::of(&file, lot, made, &wanted.reason, (&batches, today()))?;
+        let taken = (&stock, uses.as_slice());
+        let change = Change::of(&file, lot, made, &wanted.reason, taken, today())?;
         if write {
             change.write(&file)?;
         }

@@ -8,9 +8,8 @@ use super::elsewhere::Elsewhere;
 use super::stock::{Inventory, Made, Prices, Supply};
 use super::stocktake::Stocktake;
 use super::trace::{ByLot, Use};
-use super::{Lot, Refusal, uses_of};
+use super::{Lot, Refusal};
 use crate::formula::{Formula, Ingredient, Plan};
-use crate::journal::batch::summary::Summary;
 use crate::language::{Sentence, Slot, Term, phrase, term};
 use crate::mass::Mass;
 
@@ -18,8 +17,11 @@ use crate::mass::Mass;
 pub struct Shelf {
     file: String,
     lots: Vec<Lot>,
+    /// What was taken of each lot, without the batches.
     uses: Vec<Use>,
+    /// The batches that an ingredient can be taken from, and what these are made of.
     made: Vec<Made>,
+    parts: Vec<Use>,
     /// The day it is to be made.
     on: Date,
 }
@@ -34,12 +36,20 @@ pub struct StepSupply {
 }
 
 impl Shelf {
-    pub fn new(file: String, lots: Vec<Lot>, batches: &[Summary], on: Date) -> Shelf {
+    /// Of the list `file` with its `lots`, what all batches took by `uses` ([`Stocktake::uses`]), and the batches that an
+    /// ingredient can be taken from with what these are made of.
+    pub fn new(
+        (file, lots): (String, Vec<Lot>),
+        uses: Vec<Use>,
+        (made, parts): (Vec<Made>, Vec<Use>),
+        on: Date,
+    ) -> Shelf {
         Shelf {
             file,
             lots,
-            uses: batches.iter().flat_map(uses_of).collect(),
-            made: batches.iter().filter_map(Made::of).collect(),
+            uses,
+            made,
+            parts,
             on,
         }
     }
@@ -47,7 +57,7 @@ impl Shelf {
     /// What each step takes; what an earlier step took is gone for a later one.
     pub fn supplies(&self, formula: &Formula, plan: &Plan) -> Vec<StepSupply> {
         let uses = ByLot::new(&self.uses);
-        let prices = Prices::new(&self.lots, &self.uses, &self.made);
+        let prices = Prices::new(&self.lots, &self.parts, &self.made);
         let mut stocks: HashMap<(&str, Option<&str>), Inventory> = HashMap::new();
         let both = formula.ingredients().zip(&plan.steps);
         both.map(|(ingredient, step)| {

@@ -47,14 +47,6 @@ impl Stocktake {
         }
     }
 
-    pub fn of(batches: &[Summary]) -> Stocktake {
-        let mut all = Stocktake::default();
-        for (nth, batch) in batches.iter().enumerate() {
-            all.add(nth, batch);
-        }
-        all
-    }
-
     /// Adds a batch; what was made is told in the order of the numbers.
     pub fn add(&mut self, nth: usize, batch: &Summary) {
         if let Some(made) = Made::of(batch) {
@@ -113,21 +105,27 @@ impl Stocktake {
 
     /// The complete batches that are wanted, in the order of their numbers.
     pub fn made(&self) -> Vec<Made> {
-        self.made_of(|_, _| true)
+        without_numbers(self.made_of(|_, _| true))
     }
 
     /// The batches that are lots of others: those that others took from, and those of a formula that another
     /// one names as its premix.
     pub fn premixes(&self) -> Vec<Made> {
+        without_numbers(self.sources(&[]))
+    }
+
+    /// As [`Stocktake::premixes`], with those of the formulas `wanted`; each with its number.
+    pub fn sources(&self, wanted: &[&str]) -> Vec<(usize, Made)> {
         let own = |used: &Use, batch: &str| used.lot == batch;
         self.made_of(|formula, batch| {
             self.premixes.contains(formula)
                 || self.taken.contains_key(batch)
                 || self.uses_apart.iter().any(|used| own(used, batch))
+                || wanted.iter().any(|one| same_name(one, formula))
         })
     }
 
-    fn made_of(&self, is_it: impl Fn(&str, &str) -> bool) -> Vec<Made> {
+    fn made_of(&self, is_it: impl Fn(&str, &str) -> bool) -> Vec<(usize, Made)> {
         let mut made = Vec::new();
         for (formula, batches) in &self.made {
             let batches = batches.iter().flatten();
@@ -143,6 +141,10 @@ impl Stocktake {
             }));
         }
         made.sort_by_key(|(nth, _)| *nth);
-        made.into_iter().map(|(_, made)| made).collect()
+        made
     }
+}
+
+fn without_numbers(made: Vec<(usize, Made)>) -> Vec<Made> {
+    made.into_iter().map(|(_, made)| made).collect()
 }

@@ -3,9 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use jiff::civil::Date;
+
 use super::elsewhere::elsewhere;
 use crate::chart::history::{Gathered, Names, bare, counts, gathered_of};
 use crate::config::paths::Places;
+use crate::formula::Formula;
 use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
@@ -14,7 +17,11 @@ use crate::journal::read::folder::all_threads;
 use crate::journal::read::scan::scan_to_hold;
 use crate::language::{Sentence, phrase};
 use crate::lots::elsewhere::Elsewhere;
+use crate::lots::shelf::Shelf;
+use crate::lots::stock::Made;
 use crate::lots::stocktake::Stocktake;
+use crate::lots::trace::Use;
+use crate::lots::{Lot, uses_of};
 use crate::sheet::SheetRecord;
 use crate::text::alike::{looks_like, same_name};
 
@@ -64,6 +71,72 @@ pub fn stocktake(
     let elsewhere = elsewhere(logs);
     add_elsewhere(&mut stock, &elsewhere);
     Ok((stock, elsewhere, faults))
+}
+
+/// As [`stocktake`], with the uses of the lot `name` of `ingredient` as they are.
+///
+/// # Errors
+/// As [`stocktake`].
+pub fn stocktake_of(
+    logs: &Path,
+    threads: usize,
+    (name, ingredient): (&str, &str),
+) -> Result<(Stocktake, Vec<Use>, Vec<BadLine>), LogError> {
+    let lot = Lot {
+        name: name.to_owned(),
+        ingredient: ingredient.to_owned(),
+        ..Lot::default()
+    };
+    let (mut stock, mut uses) = (Stocktake::default(), Vec::new());
+    let add = &mut |nth, batch: &Summary| {
+        stock.add(nth, batch);
+        if (batch.weighed()).any(|step| lot.is(&step.lot, &step.ingredient)) {
+            uses.push((nth, uses_of(batch).collect::<Vec<_>>()));
+        }
+    };
+    let faults = archive(logs).add_up(threads, &Progress::default(), add)?;
+    uses.sort_by_key(|(nth, _)| *nth);
+    let elsewhere = elsewhere(logs);
+    add_elsewhere(&mut stock, &elsewhere);
+    let mut uses: Vec<Use> = uses.into_iter().flat_map(|(_, of)| of).collect();
+    uses.extend(elsewhere.batches().iter().flat_map(uses_of));
+    uses.retain(|used| lot.is(&used.lot, &used.ingredient));
+    Ok((stock, uses, faults))
+}
+
+/// What is on hand of the list `file` with its `lots` for a batch of `formula` on the day `on`, by all logs of the folder,
+/// and what is damaged of these. At most `threads` read at a time.
+///
+/// # Errors
+/// As [`stocktake`].
+pub fn shelf(
+    logs: &Path,
+    threads: usize,
+    (file, lots): (&Path, Vec<Lot>),
+    (formula, on): (&Formula, Date),
+) -> Result<(Shelf, Vec<BadLine>), LogError> {
+    let (mut stock, mut faults) = (Stocktake::default(), BTreeMap::new());
+    let look = archive(logs).look(threads, &Progress::default(), &mut |nth, batch, _| {
+        faults.extend(batch.fault.clone().map(|fault| (nth, fault)));
+        stock.add(nth, batch);
+    })?;
+    add_elsewhere(&mut stock, &elsewhere(logs));
+    let premixes = formula
+        .ingredients()
+        .filter_map(|one| one.premix.as_deref());
+    let (numbers, made): (Vec<usize>, Vec<Made>) = stock
+        .sources(&premixes.collect::<Vec<_>>())
+        .into_iter()
+        .unzip();
+    let mut parts = Vec::new();
+    let take = &mut |_, batch: &Summary, _| parts.extend(uses_of(batch));
+    look.again(numbers.into_iter(), take);
+    if let Some((_, error)) = look.unread.into_iter().next() {
+        return Err(error);
+    }
+    let list = (file.display().to_string(), lots);
+    let shelf = Shelf::new(list, stock.uses(), (made, parts), on);
+    Ok((shelf, faults.into_values().collect()))
 }
 
 /// The names of which some log of the folder tells a weighing, of ingredients and of formulas. A torn end takes nothing

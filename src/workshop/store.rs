@@ -7,11 +7,11 @@ use jiff::civil::Date;
 
 use super::QueryError;
 use crate::files;
-use crate::journal::batch::summary::Summary;
 use crate::language::{Sentence, Slot, counted, phrase};
+use crate::lots::Lot;
 use crate::lots::shelf::{Listed, listed};
 use crate::lots::stocktake::Stocktake;
-use crate::lots::{Lot, uses_of};
+use crate::lots::trace::Use;
 use crate::mass::Mass;
 use crate::problem::{Problem, Problems};
 
@@ -137,7 +137,7 @@ pub struct Change {
 
 impl Change {
     /// Of the lot `name` of `ingredient` in the list `file`: `made` gives the lot as it is to be, or none where it is to be
-    /// taken out. Nothing is written.
+    /// taken out; `stock` and `uses` are what all batches took, and took of that lot. Nothing is written.
     ///
     /// # Errors
     /// Each fault of the list with its place; where it has no such lot; where there is no reason, or nothing changes.
@@ -146,7 +146,8 @@ impl Change {
         (name, ingredient): (&str, &str),
         made: impl FnOnce(&Lot) -> Option<Lot>,
         reason: &str,
-        (batches, today): (&[Summary], Date),
+        (stock, uses): (&Stocktake, &[Use]),
+        today: Date,
     ) -> Result<Change, QueryError> {
         let other = |why: Sentence| Err(QueryError::Other(why));
         let place = file.display().to_string();
@@ -173,15 +174,10 @@ impl Change {
             ));
         };
         let after = with_below(&before, &format!("{}{lines}", gap(&before)))?;
-        let stock = Stocktake::of(batches);
         let find = |lots: &[Lot]| {
-            let mut all = listed(lots, &stock, today).into_iter();
+            let mut all = listed(lots, stock, today).into_iter();
             all.find(|one| one.lot.is(name, ingredient) && lots.contains(&one.lot))
         };
-        let uses = batches.iter().flat_map(uses_of);
-        let uses: Vec<_> = uses
-            .filter(|used| was.is(&used.lot, &used.ingredient))
-            .collect();
         let mut batches: Vec<String> = uses.iter().map(|used| used.batch.clone()).collect();
         batches.dedup();
         let Some(was) = find(&lots) else {

@@ -9,18 +9,19 @@ use std::path::PathBuf;
 use clap::Args;
 use jiff::civil::Date;
 
-use super::lots::{StoreArgs, batches_in};
+use super::lots::{StoreArgs, told};
 use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
 use super::value::price;
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
-use crate::journal::batch::summary::Summary;
+use crate::formula::Formula;
+use crate::journal::read::folder::all_threads;
 use crate::language::phrase;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
 use crate::workshop::planning::OnPaper;
-use crate::workshop::{self, store as on_hand};
+use crate::workshop::{self, batches, store as on_hand};
 
 #[derive(Debug, Args)]
 #[command(group = size::required(), after_help = AFTER_HELP)]
@@ -63,7 +64,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let file = named::formula(&args.formula, args.config.as_deref())?;
     let paper = OnPaper::new(&file, amount, &config)?;
     let (formula, plan) = (&paper.formula, &paper.plan);
-    let shelf = shelf(args, &config)?;
+    let shelf = shelf(args, &config, formula)?;
 
     let mut text = check::notes(&paper);
     check::assumption(&mut text, &paper);
@@ -89,7 +90,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
 }
 
 /// The lots and the batches on hand.
-fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
+fn shelf(args: &PlanArgs, config: &Config, formula: &Formula) -> Result<Shelf, Failure> {
     let file = args.store.lots_file()?;
     // A list that was named must be there; at its usual place there may be none yet.
     if args.store.names_lots() && !file.exists() {
@@ -102,7 +103,7 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
         )));
     }
     let lots = on_hand::lots(&file)?;
-    let batches: Vec<Summary> = match (&args.store.logs, config.logs()) {
+    let logs = match (&args.store.logs, config.logs()) {
         // Without its logs every lot would seem full.
         (Some(dir), _) if !dir.is_dir() => {
             return Err(Failure::failed(phrase!(
@@ -111,10 +112,11 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
             ))
             .remedy(phrase!("name the folder of the logs, or leave --logs out")));
         }
-        (Some(dir), _) => batches_in(dir)?,
-        (None, Ok(dir)) => batches_in(&dir)?,
+        (Some(dir), _) => dir.clone(),
+        (None, Ok(dir)) => dir,
         (None, Err(error)) => return Err(error.into()),
     };
     let on = args.on.unwrap_or_else(workshop::today);
-    Ok(Shelf::new(file.display().to_string(), lots, &batches, on))
+    let list = (file.as_path(), lots);
+    told(batches::shelf(&logs, all_threads(), list, (formula, on))?)
 }

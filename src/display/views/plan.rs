@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::super::context::Context;
+use super::super::context::{Context, threads};
 use super::grams;
 use crate::display::spoken::said;
 use crate::formula::Formula;
@@ -16,10 +16,10 @@ use crate::formula::remarks::ReadIn;
 use crate::formula::substances::FILE;
 use crate::journal::format::chain::sha256;
 use crate::language::{Sentence, phrase};
-use crate::lots::shelf::{Shelf, StepSupply};
+use crate::lots::shelf::StepSupply;
 use crate::mass::Mass;
 use crate::protocol::request;
-use crate::workshop::elsewhere::elsewhere;
+use crate::workshop::batches::shelf;
 use crate::workshop::planning::{OnPaper, StepOnPaper};
 use crate::workshop::{self, QueryError, formula_file, scale_check, today};
 
@@ -137,15 +137,10 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         false => bare(&of_the_form(&note.told()), folder),
     });
     let notes = notes.chain(paper.rounded.iter().map(said));
-    let (mut batches, damaged) = context.batches()?;
-    batches.extend(elsewhere(&config.logs()?).batches());
     let file = context.lots_file().unwrap_or_default();
-    let shelf = Shelf::new(
-        file.display().to_string(),
-        context.lots()?,
-        &batches,
-        today(),
-    );
+    let list = (file.as_path(), context.lots()?);
+    let (shelf, damaged) = shelf(&config.logs()?, threads(), list, (formula, today()))?;
+    let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
     let supplies = shelf.supplies(formula, plan);
     let premix_of = |name: &str| {
         let mut all = formula.ingredients();
