@@ -5,9 +5,10 @@
 use std::collections::BTreeMap;
 use std::fs::{self, File, FileTimes};
 use std::io::Write as _;
-use std::os::unix::fs::MetadataExt as _;
+use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::PathBuf;
 use std::process::Command;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, SystemTime};
 
 use bismar::journal::batch::summary::Summary;
@@ -443,6 +444,42 @@ fn a_damaged_index_is_not_believed() {
             .success()
     );
     workshop.holds();
+}
+
+/// An index that is removed, cut and written over while it is read, by looks that also ask it twice.
+#[test]
+fn an_index_that_is_meddled_with_in_mid_use_is_not_believed() {
+    let workshop = Workshop::indexed();
+    let (said, path) = (workshop.traced(), workshop.index());
+    let looked = || workshop.archive().each(1, Summary::clone).unwrap();
+    let wanted = looked();
+    let length = fs::metadata(&path).unwrap().len();
+    let done = AtomicBool::new(false);
+    let meddle = || {
+        let mut random = fastrand::Rng::with_seed(18);
+        while !done.load(Ordering::Relaxed) {
+            // It may be gone, and come back.
+            let file = File::options().write(true).open(&path);
+            let _ = match (random.u32(..3), file) {
+                (0, _) => fs::remove_file(&path),
+                (1, Ok(file)) => file.set_len(random.u64(..length)),
+                (_, Ok(file)) => file.write_all_at(&[random.u8(..)], random.u64(..length)),
+                (_, Err(gone)) => Err(gone),
+            };
+            std::thread::sleep(Duration::from_millis(random.u64(..3)));
+        }
+    };
+    // Asserted below: a panic in here would be waited for without end.
+    let found: Vec<_> = std::thread::scope(|scope| {
+        scope.spawn(meddle);
+        let found = (0..60).map(|_| (workshop.traced(), looked())).collect();
+        done.store(true, Ordering::Relaxed);
+        found
+    });
+    for (traced, looked) in found {
+        assert_eq!(traced, said);
+        assert_eq!(looked, wanted);
+    }
 }
 
 /// Where nothing can be kept every answer comes all the same, and without a word.
