@@ -366,7 +366,9 @@ impl Engine {
     /// It came as a lid, a spoon or a lump does.
     fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
         let pan = &self.pans[scale];
-        pan.is_one_load(came, d) && !came.is_pour(pan.swift)
+        // What a hand sets down in its time speeds up, and fades on a slow scale as no pour does.
+        let one = pan.is_one_load(came, d) || came.course.fades_evenly();
+        one && !came.is_pour(pan.swift)
     }
 
     fn cue_over(&mut self, step: &Step, net: Mass, at_once: bool, d: Mass) {

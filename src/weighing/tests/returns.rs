@@ -1462,3 +1462,17 @@ fn a_light_vessel_on_a_slow_scale_is_no_pour_at_the_very_first_placing() {
         }
     }
 }
+
+/// A lid lies there and is tared; the vessel that a hand sets down on it in its time comes as one load on a slow scale as well.
+#[test]
+fn a_vessel_that_is_set_down_slowly_on_a_thing_that_was_tared_is_asked_about() {
+    for (tau, took) in [(0.15, 0.3), (0.5, 0.3), (0.5, 0.8), (1.0, 0.8), (1.0, 1.2)] {
+        let mut b = Bench::one("Salt", "120.00");
+        b.tau = tau * 1000.0;
+        b.hold(3.0);
+        drawn_out(&mut b, 14.0, |_| 8.0);
+        b.expect_cue(CueKind::Add);
+        drawn_out(&mut b, 20.0, |t| 8.0 + (119.6 * t / took).min(119.6));
+        asks(&b, "came in one go");
+    }
+}
