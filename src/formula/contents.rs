@@ -460,10 +460,8 @@ fn grouped<'r, 'a>(all: &'r [Reached<'a>]) -> Vec<Vec<&'r Reached<'a>>> {
             Some(group) => *group = joined,
             None => groups.push(joined),
         }
-        if mine.len() > 1 {
-            let moved = places.values_mut().filter(|place| mine.contains(place));
-            moved.for_each(|place| *place = first);
-        }
+        let moved = places.values_mut().filter(|place| mine.contains(place));
+        moved.for_each(|place| *place = first);
         places.extend(names().map(|name| (name, first)));
     }
     let bare =

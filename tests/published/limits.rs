@@ -6,7 +6,7 @@
 use bismar::formula::contents::{Contents, Known, Why, contents, limited, notes};
 use bismar::formula::limits::{Held, Side, broken, exposed, outside};
 use bismar::formula::plan::BatchSize;
-use bismar::formula::{Formula, Plan, substances};
+use bismar::formula::{Deviation, Formula, Plan, substances};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use proptest::prelude::*;
@@ -147,8 +147,44 @@ proptest! {
         }).collect();
         prop_assert_eq!(found, wanted);
         for note in &notes {
+            let name = note.message.split('"').nth(1).unwrap().to_owned();
+            let index: usize = name[1..].parse().unwrap();
+            // Where its table begins.
+            let place = format!("trial.toml:{}:1: ", 4 + 5 * index);
             let text = note.to_string();
-            prop_assert!(text.starts_with("trial.toml:") && text.contains(" %"), "{}", text);
+            prop_assert!(text.starts_with(&place) && text.contains(" %"), "{}", text);
+            let over = note.message.contains("could be over");
+            let key = if over { "over" } else { "under" };
+            let stays = |steps: i64| {
+                // The grams it tells, and so many steps of the scale more.
+                let told = note.remedy.split("{ g = ").nth(1)?.split(' ').next()?;
+                let told = Mass::parse_with_unit(&format!("{told} g")).unwrap() + Mass::from_mg(10) * steps;
+                let mut with = formula.clone();
+                let mine = with.phases[0].ingredients.iter_mut().find(|i| i.name == name).unwrap();
+                let side = Deviation { percent: None, mass: Some(told) };
+                match over {
+                    true => mine.tolerance.over = side,
+                    false => mine.tolerance.under = side,
+                }
+                let plan = Plan::new(&with, BatchSize::Batch(Mass::from_mg(mg)), &bench("0.01 g"), 2.0).unwrap();
+                let notes = exposed(&with, &plan, &bench("0.01 g"), "trial.toml");
+                let same = |other: &bismar::problem::Problem| other.message.contains(&format!("\"{name}\" could be {key}"));
+                Some(!notes.iter().any(same))
+            };
+            // What it says to do is enough, and a step more is not.
+            prop_assert!(stays(0) != Some(false) && stays(1) != Some(true), "{}", text);
+            // Where it names no tolerance, none of a whole step is narrow enough.
+            if stays(0).is_none() {
+                let target = plan.steps[index].target;
+                let weight = target + Mass::from_mg(if over { 10 } else { -10 });
+                let all_else = plan.steps.iter().enumerate().filter(|(i, _)| *i != index);
+                let all_else = all_else.map(|(_, step)| if over { step.lowest } else { step.highest });
+                let total = weight + all_else.sum();
+                let mut held = targets;
+                held[index] = weight;
+                let outside = by_library(&drawn, &held, total);
+                prop_assert!(outside.iter().any(|(other, _)| *other == name), "{}", text);
+            }
         }
     }
 }
@@ -672,4 +708,10 @@ fn a_line_may_join_what_was_two_substances() {
     let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
     // Together, and the hydrolate by its own name.
     assert_eq!(all, [vec![1, 2, 3], vec![2]], "{limits:?}");
+    // What comes after them goes with all of them, by any of their names.
+    let text =
+        format!("{text}[[phase]]\n[[phase.ingredient]]\nname = \"Hydrolate\"\npercent = 1\n");
+    let limits = limited(&Formula::parse(&text, "a.toml").unwrap(), &Known::default());
+    let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
+    assert_eq!(all, [vec![1, 2, 3, 4], vec![2, 4]], "{limits:?}");
 }
