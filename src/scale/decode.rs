@@ -423,6 +423,22 @@ mod tests {
         readings.iter().map(|r| r.at.0 / 1000).collect()
     }
 
+    /// A port gives the same piece twice, with the tail of the one before in front: another number each time.
+    #[test]
+    fn what_was_kept_of_a_piece_stands_before_the_next_one_though_it_is_the_same() {
+        let mut scale = decoder("sign-number-unit-16");
+        assert_eq!(readings(&mut scale, 100, "+   1"), []);
+        let piece = "12.34 g  \r\n+   2";
+        let grams = |heard: Vec<Reading>| {
+            let heard = heard.into_iter().map(|r| r.weight.ng() / 10_000_000);
+            heard.collect::<Vec<_>>()
+        };
+        for (at, first) in [(200, 1), (300, 2), (400, 2)] {
+            let heard = grams(readings(&mut scale, at, piece));
+            assert_eq!(heard, [first * 10_000 + 1_234], "{at}");
+        }
+    }
+
     #[test]
     fn lines_that_were_held_back_have_the_moments_at_which_they_would_have_come() {
         let mut scale = decoder("sign-number-unit-16");

@@ -379,7 +379,7 @@ mod tests {
 
     #[test]
     fn what_stands_between_frames_is_told_after_one_that_was_too_long_as_well() {
-        let long = [b"\x02", &[b'7'; LONGEST_LINE + 1][..], b"\rzz\x02i\r"].concat();
+        let long = [b"\x02", &[b'7'; LONGEST_LINE + 9][..], b"\rzz\x02i\r"].concat();
         let framer = Framer::at_line_start(Framing::Stx { check: false });
         assert_eq!(
             all(framer, &[&long]),

@@ -553,6 +553,45 @@ fn an_overload_has_a_field_and_no_more() {
     assert_eq!(said("+9;"), Err(Reject::Form));
 }
 
+/// A mark of net or gross stands behind a blank or the question mark; a unit that ends in such a letter is a unit.
+#[test]
+fn a_mark_of_gross_stands_behind_a_unit() {
+    let layout = bismar::scale::layout::by_name("question-mark").unwrap();
+    let said = |text: &str| layout.parse(format!("{text:>18}").as_bytes());
+    let shown = |text: &str| match said(text) {
+        Ok(Line::Weight(found)) => Some((found.unit, found.shown)),
+        _ => None,
+    };
+    assert_eq!(
+        shown("12.34 g G"),
+        Some((Some(Unit::Gram), Some(Shown::Gross)))
+    );
+    assert_eq!(
+        shown("12.34 g N"),
+        Some((Some(Unit::Gram), Some(Shown::Net)))
+    );
+    assert_eq!(shown("12.34 G"), Some((Some(Unit::Gram), None)));
+    // Where a letter is all that the unit is, it is not gross.
+    assert_eq!(shown("12.34 ?G"), None);
+}
+
+/// An answer that says there is no weight has none behind it: that is two answers run together.
+#[test]
+fn an_answer_without_a_weight_has_nothing_behind_it() {
+    let layout = bismar::scale::layout::by_name("reply-code").unwrap();
+    for (status, want) in [
+        ("I", Line::NoWeight),
+        ("L", Line::NoWeight),
+        ("E", Line::NoWeight),
+        ("+", Line::Overload),
+        ("-", Line::Underload),
+    ] {
+        assert_eq!(layout.parse(format!("S {status}").as_bytes()), Ok(want));
+        let more = format!("S {status}      12.34 g");
+        assert_eq!(layout.parse(more.as_bytes()), Err(Reject::Form), "{more}");
+    }
+}
+
 #[test]
 fn names_are_unique_and_found_in_any_spelling() {
     for (i, layout) in ALL.iter().enumerate() {
