@@ -265,6 +265,21 @@ fn finds(text: &str, faults: &[(&str, &str)]) {
     }
 }
 
+/// What is too much begins where 100 is passed, however much comes after.
+#[test]
+fn percents_are_too_much_from_the_line_that_passes_a_hundred() {
+    let one = |name: &str, percent: u32| {
+        format!("[[phase.ingredient]]\nname = \"{name}\"\npercent = {percent}\n")
+    };
+    let text = format!(
+        "[formula]\nname = \"A\"\n[[phase]]\n{}{}{}",
+        one("a", 60),
+        one("b", 50),
+        one("c", 20)
+    );
+    finds(&text, &[("9:11", "The percents sum to 130, 30 too much")]);
+}
+
 #[test]
 fn a_decimal_comma_is_told_wherever_a_number_stands() {
     let head = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\n";

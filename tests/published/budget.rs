@@ -170,6 +170,43 @@ fn each_part_is_what_its_distribution_makes_of_it() {
     near(budget.uncertainty().grams(), sum.sqrt(), 1e-15);
 }
 
+/// JCGM 100:2008, 5.1.2: of n readings that are taken alike the variances add up. F.2.2.1: what rounds to one digit
+/// scatters by d/√12 at least, and that is no measurement.
+#[test]
+fn scatter_and_rounding_count_once_for_each_reading() {
+    let measured = |s: &str| ScaleAbility {
+        repeatability: Some(g(s)),
+        ..ScaleAbility::assumed("bench")
+    };
+    let of = |s: &str, readings: u32| {
+        let weighing = Weighing {
+            readings,
+            ..weighing("40", None)
+        };
+        let budget = measured(s).budget(&weighing);
+        let found = budget
+            .parts()
+            .find(|found| found.part == Part::Repeatability);
+        let found = found.expect("always there");
+        (
+            found.u,
+            found.kind,
+            found.degrees,
+            part(&budget, Part::Rounding),
+        )
+    };
+    // s is that of a net weight, of two readings.
+    for (readings, factor) in [(1, 0.5f64.sqrt()), (2, 1.0), (4, 2f64.sqrt()), (8, 2.0)] {
+        let (u, kind, degrees, rounding) = of("0.02", readings);
+        near(u, 0.02 * factor, 1e-12);
+        assert_eq!((kind, degrees), (Kind::A, 9.0));
+        near(rounding, 0.01 * (f64::from(readings) / 12.0).sqrt(), 1e-12);
+    }
+    let (u, kind, degrees, _) = of("0.001", 2);
+    near(u, 0.01 / 12f64.sqrt(), 1e-12);
+    assert_eq!((kind, degrees), (Kind::B, f64::INFINITY));
+}
+
 /// What two readings have in common does not count twice: the tare changes nothing of gain, temperature and
 /// place, as long as nothing is moved; and what is put back counts with both loads.
 #[test]
@@ -344,6 +381,33 @@ fn curve(bow: f64, s: f64) -> impl Fn(f64) -> f64 {
         .map(|i| raw(f64::from(i) / 2_000.0).abs())
         .fold(1e-9, f64::max);
     move |x| raw(x) / most
+}
+
+/// Where the tare is not known, a small net weight is as wrong as the steepest of these curves makes it, and no more.
+#[test]
+fn the_steepest_curve_is_what_a_small_planned_weight_is_held_against() {
+    let scale = bench(Errors {
+        linearity: Some(g("0.03")),
+        ..Errors::default()
+    });
+    for net in ["0.6", "6"] {
+        let limit = part(&scale.budget(&weighing(net, None)), Part::Linearity) * 3f64.sqrt();
+        let net = g(net).to_g_f64() / 600.0;
+        // Bow and s together, each as large as allowed: sought, not worked out.
+        let rises = |angle: f64, x: f64| {
+            let at = |x: f64| {
+                angle.cos() * 4.0 * x * (1.0 - x)
+                    + angle.sin() * 6.0 * 3f64.sqrt() * x * (1.0 - x) * (1.0 - 2.0 * x)
+            };
+            0.03 * (at(x + net) - at(x)).abs()
+        };
+        let most = (0..360)
+            .flat_map(|degree| (0..=200).map(move |i| (f64::from(degree), f64::from(i) / 200.0)))
+            .map(|(degree, x)| rises(degree.to_radians(), x * (1.0 - net)))
+            .fold(0.0, f64::max);
+        assert!(most <= limit * (1.0 + 1e-9), "{most} {limit}");
+        assert!(limit <= most * 1.05, "{most} {limit}");
+    }
 }
 
 proptest! {

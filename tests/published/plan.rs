@@ -85,6 +85,37 @@ fn the_largest_remainder_gets_the_missing_step() {
     assert_eq!(targets(&plan), ["33.300", "33.310", "33.400"]);
 }
 
+/// Beside a balance each target is the nearest step; half way between two it is the even one.
+#[test]
+fn a_share_half_way_between_two_steps_is_the_even_one() {
+    let with = |batch: &str| {
+        let f = phase(&["name = \"a\", percent = 5", "name = \"b\", balance = true"]);
+        let plan = Plan::new(&f, BatchSize::Batch(g(batch)), &bench(), 2.0).expect("fits");
+        targets(&plan)
+    };
+    // 5.005 and 5.015 g.
+    assert_eq!(with("100.10"), ["5.000", "95.100"]);
+    assert_eq!(with("100.30"), ["5.020", "95.280"]);
+}
+
+/// Each on its own scale: what the fine ones show more than the exact shares is taken off the heaviest.
+#[test]
+fn what_the_finer_scales_round_up_comes_off_the_heaviest() {
+    let scales = vec![
+        scale("floor", "1", Some("30000")),
+        scale("fine", "0.001", Some("60")),
+    ];
+    let f = phase(&[
+        "name = \"salt\", percent = 90",
+        "name = \"a\", percent = 5.00006",
+        "name = \"b\", percent = 2.00006",
+        "name = \"c\", percent = 2.99988",
+    ]);
+    let plan = Plan::new(&f, BatchSize::Batch(g("1000")), &scales, 2.0).expect("fits");
+    assert_eq!(targets(&plan), ["899.999", "50.001", "20.001", "29.999"]);
+    assert_eq!(plan.batch, g("1000"));
+}
+
 #[test]
 fn a_batch_between_two_steps_of_the_scale_is_rounded_to_it() {
     let two = phase(&["name = \"a\", percent = 50", "name = \"b\", percent = 50"]);

@@ -278,6 +278,38 @@ fn an_over_pour_worked_by_hand() {
     assert_eq!(least.add, [Mass::from_mg(7_100), Mass::ZERO]);
 }
 
+/// Worked by hand: 100 g of a substance that may be 1 % of the batch make it 10 kg, in steps of 10 mg.
+#[test]
+fn a_limit_that_asks_for_much_more_than_the_batch_is_found() {
+    let part = |held, low: i64| Part {
+        held: Mass::from_g(held),
+        share: Percent(50_000_000_000),
+        low: Percent(low * 1_000_000_000),
+        high: Percent::HUNDRED,
+    };
+    // A fifth of the first is of it, nothing of the second.
+    let parts = [part(500, 1), part(500, 0)];
+    let bound = |max: i64| Bound {
+        held: i128::from(Mass::from_g(100).ng()) * i128::from(Percent::HUNDRED.0),
+        shares: vec![Percent(20_000_000_000), Percent(0)],
+        limits: bismar::formula::Limits {
+            min: None,
+            max: Some(Percent(max * 1_000_000_000)),
+        },
+    };
+    let ten = Mass::from_g(10_000);
+    assert_eq!(least_total(&parts, &[bound(1)]), Some(ten));
+    let least = remedy(Way::LeastAdded, &parts, &[bound(1)], D).expect("a remedy");
+    assert_eq!(least.add, [Mass::ZERO, Mass::from_g(9_000)]);
+    // Where at least 9 % of it has to be the first, which brings 1.8 % along, none is enough: at 1.8 % of
+    // 50 g and more it is 10 % of the second.
+    let parts = [part(500, 9), part(500, 0)];
+    assert_eq!(remedy(Way::LeastAdded, &parts, &[bound(1)], D), None);
+    let two = remedy(Way::LeastAdded, &parts, &[bound(2)], D).expect("a remedy");
+    // 2 % of 5 kg are the 100 g that are held; of those 9 % are 450 g.
+    assert_eq!(two.add, [Mass::ZERO, Mass::from_g(4_000)]);
+}
+
 /// Nothing in the batch, an ingredient without a share, less than nothing of one, no step: there is no remedy.
 #[test]
 fn what_makes_no_sense_has_no_remedy() {

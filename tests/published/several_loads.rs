@@ -3,7 +3,7 @@
 //! uncertainties reckons the estimates anew.
 
 use bismar::mass::Mass;
-use bismar::metrology::budget::{Errors, Temperature, Weighing};
+use bismar::metrology::budget::{AccuracyClass, Buoyancy, Class, Errors, Temperature, Weighing};
 use bismar::metrology::several_loads::{AtLoad, Errored, Estimate, OffCentre};
 use bismar::metrology::test_weights::{TestLoad, WeightClass, permissible_error};
 use bismar::metrology::{Repeatability, ScaleAbility, Window};
@@ -507,8 +507,20 @@ fn too_few_loads_and_a_load_that_was_not_in_the_middle_tell_nothing() {
         (one * one / 2.0 + 0.025f64.powi(2) / 3.0).sqrt() / 500.0,
         1e-12,
     );
-    let budgeted = found.budgeted(Errors::default());
-    assert_eq!(budgeted.class, None);
+    // What was measured stands in place of the class; what was told of the room stays.
+    let told = Errors {
+        class: Some(Class {
+            class: AccuracyClass::II,
+            e: g("0.1"),
+        }),
+        buoyancy: Some(Buoyancy {
+            product: 920.0,
+            air: Buoyancy::AIR,
+        }),
+        ..Errors::default()
+    };
+    let budgeted = found.budgeted(told);
+    assert_eq!((budgeted.class, budgeted.buoyancy), (None, told.buoyancy));
     assert!(budgeted.sensitivity >= Some(found.gain.limit()));
     assert!(budgeted.linearity.expect("told").to_g_f64() >= found.linearity.limit());
 }

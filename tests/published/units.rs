@@ -282,6 +282,20 @@ fn no_step_and_no_divisor_change_nothing_or_give_nothing() {
     assert_eq!(mass.ratio(1, 0), Mass::ZERO);
 }
 
+/// What no line of a scale shows, a damaged log may: a sum ends at its own end of what can be counted.
+#[test]
+fn what_is_more_than_can_be_counted_stays_on_its_side() {
+    let (least, most) = (Mass::from_ng(i64::MIN), Mass::from_ng(i64::MAX));
+    let one = Mass::from_ng(1);
+    assert_eq!([most + one, least + -one], [most, least]);
+    assert_eq!([most - -one, least - one], [most, least]);
+    assert_eq!(
+        [most * 2, most * -2, least * 2, least * -2],
+        [most, least, least, most]
+    );
+    assert_eq!([-least, -most], [most, least + one]);
+}
+
 /// A unit finer than a nanogram at its last digit still has a step.
 #[test]
 fn the_last_digit_is_never_nothing() {
@@ -351,12 +365,16 @@ proptest! {
 
     #[test]
     fn a_ratio_agrees_with_rust_decimal_whatever_its_signs(
-        ng in -1_000_000_000i64..1_000_000_000, num in -2_000i64..2_000, den in -2_000i64..2_000,
+        // What times `num` is more than 64 bits hold as well.
+        ng in prop_oneof![-1_000_000_000i64..1_000_000_000, any::<i64>()],
+        num in -2_000i64..2_000,
+        den in prop_oneof![-2_000i64..2_000, prop::sample::select(vec![-4i64, -2, 2, 4])],
     ) {
         prop_assume!(den != 0);
         // Many of these halves are exact; a long fraction is never mistaken for one.
         let near = (exact(ng) * exact(num) / exact(den))
             .round_dp_with_strategy(0, RoundingStrategy::MidpointNearestEven);
+        let near = near.clamp(exact(i64::MIN), exact(i64::MAX));
         prop_assert_eq!(exact(Mass::from_ng(ng).ratio(num, den).ng()), near);
     }
 
