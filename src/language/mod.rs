@@ -192,6 +192,21 @@ mod tests {
     }
 
     #[test]
+    fn each_language_is_found_by_its_tag() {
+        for language in [
+            Language::English,
+            Language::German,
+            Language::French,
+            Language::Marked,
+        ] {
+            assert_eq!(Language::of_tag(language.tag()), Some(language));
+        }
+        for other in ["", "DE", "deu", "x"] {
+            assert_eq!(Language::of_tag(other), None, "{other:?}");
+        }
+    }
+
+    #[test]
     fn the_environment_chooses_as_posix_says() {
         let of = |set: &[(&str, &str)]| {
             let found = |name: &str| set.iter().find(|(n, _)| *n == name);

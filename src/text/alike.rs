@@ -219,6 +219,26 @@ mod tests {
         }
     }
 
+    /// The short ways by which most names go give what the long one does.
+    #[test]
+    fn a_name_is_seen_without_blanks_at_its_ends_and_with_one_between() {
+        for (name, seen) in [
+            ("Oat flour", "Oat flour"),
+            (" Oat  flour ", "Oat flour"),
+            ("  ", ""),
+            ("Oat\u{a0}flour", "Oat flour"),
+            ("Hafer\u{ad}mehl", "Hafermehl"),
+            (" Öl", "Öl"),
+            ("Öl  Öl", "Öl Öl"),
+            ("Öl\u{200b}", "Öl"),
+            ("O\u{308}l", "Öl"),
+            ("Öl\u{2003}Öl", "Öl Öl"),
+        ] {
+            assert_eq!(visible(name), seen, "{name:?}");
+            assert_eq!(folded(name), seen.to_lowercase(), "{name:?}");
+        }
+    }
+
     /// Unicode Standard Annex 15, revision 55 (Unicode 16.0), figures 3, 4 and 5 (from memory): singletons, canonical
     /// composites and multiple combining marks; each in its normal forms.
     #[test]

@@ -89,6 +89,21 @@ mod tests {
     }
 
     #[test]
+    fn words_are_counted_listed_and_begun_as_a_sentence_has_them() {
+        let counts = [0, 1, 2].map(|n: u32| counted(n, "step", "steps"));
+        assert_eq!(counts, ["0 steps", "1 step", "2 steps"]);
+        let list = |words: &[&str]| {
+            let words: Vec<String> = words.iter().map(|word| (*word).to_owned()).collect();
+            listed(&words, "and")
+        };
+        assert_eq!(list(&[]), "");
+        assert_eq!(list(&["a"]), "a");
+        assert_eq!(list(&["a", "b"]), "a and b");
+        assert_eq!(list(&["a", "b", "c"]), "a, b and c");
+        assert_eq!(["", "öl", "Oil"].map(capitalised), ["", "Öl", "Oil"]);
+    }
+
+    #[test]
     fn what_moves_or_turns_the_text_is_replaced() {
         assert_eq!(
             harmless("a\u{1b}[2K\rb\u{202e}c\u{9b}d\u{200f}"),

@@ -210,6 +210,59 @@ fn each_hazard_is_known_by_its_names() {
     }
 }
 
+/// Names of products for the bath, and of what foams in them; common practice, no source.
+#[test]
+fn a_product_for_the_bath_and_what_foams_are_known_by_their_names() {
+    use bismar::formula::kind::{Kind, is_for_bath, kinds};
+    for name in [
+        "Bath soak",
+        "Foam bath",
+        "Badesalz",
+        "Badsalz",
+        "Badekugel",
+        "Fußbad",
+        "Vollbad",
+        "Sel de bain",
+        "Huile pour le bain",
+        "Lait pour bains",
+        "Baignoire",
+    ] {
+        assert!(is_for_bath(name), "{name}");
+    }
+    for name in [
+        "Hand balm",
+        "Handbalsam",
+        "Lip balm",
+        "Baume",
+        "Dune soap",
+        "Badger balm",
+        "",
+    ] {
+        assert!(!is_for_bath(name), "{name}");
+    }
+    let foams = |name: &str| kinds([name], []).contains(&Kind::Detergent);
+    for name in [
+        "Sodium Lauroyl Sarcosinate",
+        "Decyl Glucoside",
+        "Cocamidopropyl Betaine",
+        "SLSA",
+        "Surfactant",
+        "Sodium Coco-Sulfate",
+        "Kokosglucosid",
+    ] {
+        assert!(foams(name), "{name}");
+    }
+    for name in [
+        "Coconut Oil",
+        "Sodium Sulfate",
+        "Magnesium Sulfate",
+        "Betaine",
+        "Lauric Acid",
+    ] {
+        assert!(!foams(name), "{name}");
+    }
+}
+
 #[test]
 fn what_sounds_alike_is_no_hazard() {
     let harmless = [

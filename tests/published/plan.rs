@@ -566,8 +566,21 @@ fn what_earlier_batches_lost_is_told_as_one_figure_or_as_a_range() {
         short.told().to_string()
     };
     for (tenths, range) in [([50, 50, 50], "5 %"), ([50, 42, 48], "4.2 to 5 %")] {
-        let last = format!("Of your last 3 batches of \"Dune soak\" {range} got into no jar");
+        let last = format!(
+            "Of your last 3 batches of \"Dune soak\" {range} got into no jar, and that is few to go by"
+        );
         assert!(told(tenths).contains(&last), "{}", told(tenths));
+    }
+    // Ten are enough.
+    for (count, few) in [(9, true), (10, false)] {
+        let losses = losses(&vec![5_000_000_000; count]);
+        let short = JarsShort::of(&plan, losses).expect("not every jar gets full");
+        let told = short.told().to_string();
+        assert!(
+            told.contains(&format!("Of your last {count} batches")),
+            "{told}"
+        );
+        assert_eq!(told.contains("few to go by"), few, "{told}");
     }
 }
 

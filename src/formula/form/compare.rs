@@ -220,4 +220,50 @@ mod tests {
             ]
         );
     }
+
+    #[test]
+    fn what_a_line_may_and_must_is_told_in_words() {
+        let with = |keys: &str, intended: &str| {
+            let text = format!(
+                "[formula]\nname = \"A\"\n{intended}\n[[phase]]\n[[phase.ingredient]]\nname = \"Salt\"\nbalance = true\n\
+                 [[phase.ingredient]]\nname = \"Oil\"\npercent = 2\n{keys}\n"
+            );
+            Formula::parse(&text, "").unwrap_or_else(|e| panic!("{e}\n{text}"))
+        };
+        let plain = with("", "");
+        for (keys, what, was, is) in [
+            ("vessel = \"bowl\"", "vessel", "beaker", "bowl"),
+            (
+                "vessel = \"difference\"",
+                "vessel",
+                "beaker",
+                "by difference",
+            ),
+            ("lot_required = true", "lot", "", "asked for"),
+            ("caution = \"Slow.\"", "caution", "", "Slow."),
+            ("limits = { min = 1.5 }", "at least, %", "", "1.5"),
+            ("limits = { max = 2.5 }", "at most, %", "", "2.5"),
+            (
+                "tolerance = { under = { g = 0.1 }, over = { percent = 1 } }",
+                "less",
+                "the usual 1 %",
+                "0.1 g",
+            ),
+        ] {
+            let found = differences(&plain, &with(keys, ""));
+            let told = found.iter().find(|d| d.what.contains(what));
+            let told = told.unwrap_or_else(|| panic!("{keys}: {found:?}"));
+            assert_eq!([&*told.was, &*told.is], [was, is], "{keys}");
+            assert!(told.what.contains("Oil"), "{keys}: {told:?}");
+        }
+        for (word, told) in [
+            ("leave-on", "stays on the skin"),
+            ("rinse-off", "is rinsed off"),
+            ("premix", "goes into other formulas"),
+        ] {
+            let found = differences(&plain, &with("", &format!("use = \"{word}\"")));
+            let found: Vec<[&str; 3]> = found.iter().map(|d| [&*d.what, &*d.was, &*d.is]).collect();
+            assert_eq!(found, [["What it is for", "", told]]);
+        }
+    }
 }

@@ -380,7 +380,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::formula::examples;
+    use crate::formula::{Formula, Ingredient, Place, examples};
 
     const OWN: &str = "# top\n\n# of the soak\n[formula] # head\nname = \"Soak\" # mine\nversion = 3\n\n\
         # first\n[[phase]]\nname = \"Dry\"\n\n# salt of the sea\n[[phase.ingredient]]\nname = \"Salt\"\n\
@@ -420,6 +420,50 @@ mod tests {
                     text.lines().count()
                 );
             }
+        }
+    }
+
+    /// Everything that a field can say.
+    const ALL: &str = "[formula]\nname = \"Soak\"\nversion = \"3\"\nnotes = \"Two\\nlines.\"\nuse = \"USE\"\n\
+        [[phase]]\nname = \"Dry\"\nmix = \"Stir\\nwell\"\n\
+        [[phase.ingredient]]\nname = \"Salt\"\ninci = \"Maris Sal\"\nSHARE = 60.5\nlot_required = true\n\
+        tolerance = { percent = 2, under = { g = 0.5 }, over = { percent = 3, g = 0.25 } }\n\
+        [[phase.ingredient]]\nname = \"Oil\"\nSHARE = 0.5\nvessel = \"bowl\"\ncaution = \"Say \\\"slow\\\".\"\n\
+        limits = { min = 0.125, max = 39.25 }\n\
+        [[phase]]\n\
+        [[phase.ingredient]]\nname = \"Scent\"\nSHARE = 1.25\nvessel = \"difference\"\nlimits = { max = 2.5 }\n\
+        [[phase.ingredient]]\nname = \"Blend\"\nSHARE = 37.75\npremix = \"Batch\"\nlot_required = true\n";
+
+    #[test]
+    fn what_is_read_and_written_anew_is_the_same_formula() {
+        let told = |text: &str| {
+            let formula = Formula::parse(text, "").unwrap_or_else(|e| panic!("{e}\n{text}"));
+            let ingredients = formula.ingredients().map(|one| Ingredient {
+                place: Place::default(),
+                ..one.clone()
+            });
+            let ingredients: Vec<Ingredient> = ingredients.collect();
+            let phases = formula
+                .phases
+                .iter()
+                .map(|p| (p.name.clone(), p.mix.clone()));
+            let head = (
+                formula.name,
+                formula.version,
+                formula.notes,
+                formula.intended,
+            );
+            (head, phases.collect::<Vec<_>>(), ingredients)
+        };
+        let mut texts: Vec<String> = examples::ALL.map(|(_, text)| text.to_owned()).into();
+        for intended in ["leave-on", "rinse-off", "premix"] {
+            let text = ALL.replace("USE", intended);
+            texts.push(text.replace("SHARE", "percent"));
+            texts.push(text.replace("SHARE", "parts").replace("limits", "# limits"));
+        }
+        for text in texts {
+            let anew = Fields::read(&text, "").unwrap().to_toml();
+            assert_eq!(told(&anew), told(&text), "{anew}");
         }
     }
 

@@ -112,11 +112,31 @@ mod tests {
         // 0.5 and 0.8 of 1.3: the oil's limit of 1 % is reached by 1.625 % of the blend.
         let one = &with.phases[1].ingredients[0];
         assert_eq!((one.amount.as_str(), one.max.as_str()), ("1.3", "1.625"));
+        assert_eq!(
+            (blend.version.as_str(), blend.intended.as_str()),
+            ("1", "premix")
+        );
+        // The limits are the product's: the blend has none.
+        let limits = blend
+            .ingredients()
+            .map(|one| format!("{}{}", one.min, one.max));
+        assert_eq!(limits.collect::<String>(), "");
         let formula = blend.checked("").unwrap();
         let shares: Vec<String> = formula.shares().iter().map(|p| p.text()).collect();
         // 5/13 and 8/13 of 100 %, by hand.
         assert_eq!(shares, ["38.461538462", "61.538461538"]);
         assert!(with.checked("").is_ok());
+        // At least a seventh of a percent of the first is 2.6 times that of the blend, and never a trace less.
+        let mut least = fields.clone();
+        least.phases[1].ingredients[0].min = "0.142857143".to_owned();
+        let (_, with) = premix(&least, 1, "Marram scent", "Blend").unwrap();
+        let of = |amount: &str| count(amount).unwrap();
+        let (min, share) = (
+            of(&with.phases[1].ingredients[0].min),
+            of(&least.phases[1].ingredients[0].amount),
+        );
+        let kept = |min: i128| min * share >= of("0.142857143") * of("1.3");
+        assert!(kept(min) && !kept(min - 1), "{min}");
         // The balance has no percent of its own.
         let fault = premix(&fields, 0, "Melt", "Blend").unwrap_err();
         assert_eq!(fault.at, "phases.0.ingredients.0.amount");
