@@ -375,6 +375,9 @@ mod tests {
             all(framer, &[b"xx\r\n\x02a\r"]),
             [Err(Reject::Partial), ok("\x02a")]
         );
+        let cut = |bytes: &[u8]| all(Framer::mid_stream(Framing::Stx { check: false }), &[bytes]);
+        assert_eq!(cut(b"xx\x02a\r"), [Err(Reject::Partial), ok("\x02a")]);
+        assert_eq!(cut(b"\r\n\x02a\r"), [ok("\x02a")]);
     }
 
     #[test]
@@ -385,6 +388,10 @@ mod tests {
             all(framer, &[&long]),
             [Err(Reject::TooLong), Err(Reject::Form), ok("\x02i")]
         );
+        // What was too long is told once, however long it is.
+        let long = [b"\x02", &[b'7'; LONGEST_LINE + 9][..], b"\r\x02i\r"].concat();
+        let framer = Framer::at_line_start(Framing::Stx { check: false });
+        assert_eq!(all(framer, &[&long]), [Err(Reject::TooLong), ok("\x02i")]);
     }
 
     #[test]

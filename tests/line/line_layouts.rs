@@ -571,6 +571,9 @@ fn a_mark_of_gross_stands_behind_a_unit() {
         Some((Some(Unit::Gram), Some(Shown::Net)))
     );
     assert_eq!(shown("12.34 G"), Some((Some(Unit::Gram), None)));
+    // Something that is counted is a short word; a longer one is no unit at all.
+    assert_eq!(said("12 PCS"), Ok(Line::NotAMass));
+    assert_eq!(said("12 pieces"), Err(Reject::Form));
     // Where a letter is all that the unit is, it is not gross.
     assert_eq!(shown("12.34 ?G"), None);
 }

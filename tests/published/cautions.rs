@@ -240,6 +240,13 @@ fn a_product_for_the_bath_and_what_foams_are_known_by_their_names() {
     ] {
         assert!(!is_for_bath(name), "{name}");
     }
+    // A name that tells nothing stands only where no other tells more.
+    assert_eq!(kinds(["Sea salt"], []), [Kind::Plain]);
+    assert_eq!(
+        kinds(["Sea salt", "Lavender oil"], []),
+        kinds(["Lavender oil"], [])
+    );
+    assert!(!kinds(["Sea salt", "Lavender oil"], []).is_empty());
     let foams = |name: &str| kinds([name], []).contains(&Kind::Detergent);
     for name in [
         "Sodium Lauroyl Sarcosinate",

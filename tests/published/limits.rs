@@ -498,6 +498,12 @@ fn premixes_in_a_circle_and_unknown_ones() {
         notes[0].starts_with("a.toml:4:1: What is in the premix \"P\" is not known"),
         "{notes:?}"
     );
+    // Nothing beside it was left unread, so nothing is said of that.
+    assert!(
+        notes[0].contains("no formula beside this one is called \"Nowhere\", so limits")
+            && notes[0].contains("Put its formula into the same folder"),
+        "{notes:?}"
+    );
     assert!(notes[1].contains("has no greatest share"), "{notes:?}");
     // Written into the list it is known.
     let list = "[[substance]]\nname = \"P\"\nconstituents = { Menthol = 1 }\n";
@@ -542,6 +548,29 @@ fn premixes_too_deep_or_too_wide_are_told_once() {
             "{said:?}"
         );
     }
+}
+
+/// Two lines that share neither a name nor an INCI are one substance by a third that has both.
+#[test]
+fn a_line_may_join_what_was_two_substances() {
+    let text = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Talc\"\nbalance = true\n\
+                [[phase.ingredient]]\nname = \"Rose water\"\npercent = 2\n\
+                [[phase.ingredient]]\nname = \"Hydrolate\"\ninci = \"Rosa Damascena Flower Water\"\npercent = 3\nlimits = { max = 4 }\n\
+                [[phase]]\n[[phase.ingredient]]\nname = \"ROSE  water\"\ninci = \"rosa damascena flower water\"\npercent = 5\n";
+    let formula = Formula::parse(text, "a.toml").unwrap();
+    let limits = limited(&formula, &Known::default());
+    let lines = |limited: &bismar::formula::contents::Limited| -> Vec<usize> {
+        limited.from.iter().map(|source| source.line).collect()
+    };
+    let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
+    // Together, and the hydrolate by its own name.
+    assert_eq!(all, [vec![1, 2, 3], vec![2]], "{limits:?}");
+    // What comes after them goes with all of them, by any of their names.
+    let text =
+        format!("{text}[[phase]]\n[[phase.ingredient]]\nname = \"Hydrolate\"\npercent = 1\n");
+    let limits = limited(&Formula::parse(&text, "a.toml").unwrap(), &Known::default());
+    let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
+    assert_eq!(all, [vec![1, 2, 3, 4], vec![2, 4]], "{limits:?}");
 }
 
 // ---- the program itself --------------------------------------------------------------------------
@@ -691,27 +720,4 @@ fn begin_refuses_what_breaks_a_limit() {
     assert_eq!(logs.map_or(0, Iterator::count), 0);
     // 2 g of 200 g are just inside.
     person.run(&["begin", "a.toml", "--batch", "200g"]).ended(0);
-}
-
-/// Two lines that share neither a name nor an INCI are one substance by a third that has both.
-#[test]
-fn a_line_may_join_what_was_two_substances() {
-    let text = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Talc\"\nbalance = true\n\
-                [[phase.ingredient]]\nname = \"Rose water\"\npercent = 2\n\
-                [[phase.ingredient]]\nname = \"Hydrolate\"\ninci = \"Rosa Damascena Flower Water\"\npercent = 3\nlimits = { max = 4 }\n\
-                [[phase]]\n[[phase.ingredient]]\nname = \"ROSE  water\"\ninci = \"rosa damascena flower water\"\npercent = 5\n";
-    let formula = Formula::parse(text, "a.toml").unwrap();
-    let limits = limited(&formula, &Known::default());
-    let lines = |limited: &bismar::formula::contents::Limited| -> Vec<usize> {
-        limited.from.iter().map(|source| source.line).collect()
-    };
-    let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
-    // Together, and the hydrolate by its own name.
-    assert_eq!(all, [vec![1, 2, 3], vec![2]], "{limits:?}");
-    // What comes after them goes with all of them, by any of their names.
-    let text =
-        format!("{text}[[phase]]\n[[phase.ingredient]]\nname = \"Hydrolate\"\npercent = 1\n");
-    let limits = limited(&Formula::parse(&text, "a.toml").unwrap(), &Known::default());
-    let all: Vec<Vec<usize>> = limits.iter().map(lines).collect();
-    assert_eq!(all, [vec![1, 2, 3, 4], vec![2, 4]], "{limits:?}");
 }

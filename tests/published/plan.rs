@@ -85,6 +85,22 @@ fn the_largest_remainder_gets_the_missing_step() {
     assert_eq!(targets(&plan), ["33.300", "33.310", "33.400"]);
 }
 
+/// To a thousandth of a percent, and what is less than that as it is.
+#[test]
+fn a_share_is_shown_to_a_thousandth_of_a_percent() {
+    for (billionths, shown) in [
+        (38_461_538_462, "38.462"),
+        (38_461_499_999, "38.461"),
+        (12_500_000_000, "12.5"),
+        (1_500_000, "0.002"),
+        (500_000, "0.001"),
+        (499_999, "0.000499999"),
+        (100_000_000_000, "100"),
+    ] {
+        assert_eq!(Percent(billionths).shown(), shown);
+    }
+}
+
 /// Beside a balance each target is the nearest step; half way between two it is the even one.
 #[test]
 fn a_share_half_way_between_two_steps_is_the_even_one() {

@@ -144,7 +144,7 @@ pub(super) fn text(text: &str) -> Option<String> {
         match c {
             '"' => out.push_str("\\\""),
             '\\' => out.push_str("\\\\"),
-            '\n' if long => out.push('\n'),
+            '\n' => out.push('\n'),
             '\t' => out.push_str("\\t"),
             c if c.is_control() => out.push_str(&format!("\\u{:04X}", u32::from(c))),
             c => out.push(c),
