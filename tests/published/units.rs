@@ -294,6 +294,12 @@ fn what_is_more_than_can_be_counted_stays_on_its_side() {
         [most, least, least, most]
     );
     assert_eq!([-least, -most], [most, least + one]);
+    // Half a nanogram more goes to the even one, where three times the mass is more than can be counted as well.
+    let halves = [1, 3].map(|odd| Mass::from_ng((1 << 62) + odd).ratio(3, 2));
+    assert_eq!(
+        halves,
+        [2, 4].map(|even| Mass::from_ng(3 * (1 << 61) + even))
+    );
 }
 
 /// A unit finer than a nanogram at its last digit still has a step.
