@@ -44,6 +44,9 @@ const SHORT_US: u64 = 30_000_000;
 /// Something was done, the pan has been at rest for so long, and nothing was said: 10 s.
 const UNANSWERED_US: u64 = 10_000_000;
 
+/// A person who was asked to put it back waits for longer than this before she does it once more: 1 s.
+const AGAIN_US: u64 = 1_000_000;
+
 impl Engine {
     /// The next thing to do: the mixing of a phase, a step, or the end.
     pub(super) fn go_on(&mut self) -> State {
@@ -624,7 +627,9 @@ impl Engine {
             self.say_what_stands();
             return;
         }
-        let long = since.is_some_and(|since| seen.at.since(since) > SLOW_LANDING_US);
+        // Who is asked to lift it, and to put it back, does that again as soon as nothing is said.
+        let wait = if doubted { AGAIN_US } else { SLOW_LANDING_US };
+        let long = since.is_some_and(|since| seen.at.since(since) > wait);
         // Its own fault stands while a tare is doubted.
         if long && !told && (doubted || !faulty) {
             run.settling.told = true;

@@ -422,7 +422,7 @@ impl Engine {
         let pan = &mut self.pans[scale];
         if keyed.is_none() {
             let slow = pan.swift.is_none() && shape.is_pour(None);
-            if slow && little && !shape.course.fades_evenly() {
+            if slow && little && !shape.fades {
                 // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
                 one = false;
             }

@@ -163,10 +163,8 @@ impl Engine {
         step: &Step,
         mut tared: Box<Tared>,
     ) -> State {
-        let held = tared.seen_in_it();
-        tared.suspected(self.zero(scale), step.vessel, false);
-        tared.was_off_with(held);
-        self.ask_lift_and_back(step, tared)
+        tared.content.left_with = Some(tared.seen_in_it());
+        self.doubt_the_frame(scale, step, tared)
     }
 
     /// As much as a source weighs goes from what was thought to be the empty pan: a key had made that of it.
@@ -344,7 +342,7 @@ impl Engine {
             }
             VesselWay::Difference => {
                 // Nor can it gain.
-                if self.gained_by_a_key(&step, net, &tared) {
+                if self.gained_by_a_key(&step, net, d, &mut tared) {
                     self.doubt_the_frame(scale, &step, tared)
                 } else if net >= -(d * 5) && net <= most_gone(&step, d) {
                     tared.content.poured = true;
@@ -371,6 +369,7 @@ impl Engine {
         tared.content.moved = false;
         tared.content.dip = Dip::default();
         let net = net_of(&step, tared.tare.base, level.weight);
+        tared.back_by_a_key(&step, level);
         if step.vessel != VesselWay::Difference && !tared.was_asked_out() {
             // Spilt on the way, or wiped off below: whether it is out of the vessel, nothing tells.
             let lost = tared.content.rest.map_or(Mass::ZERO, |rest| rest - net);
@@ -507,6 +506,9 @@ impl Engine {
             (Load::Nothing, _) if seen.plateau => self.vessel_removed(Removed::new(tared)),
             (Load::BelowEmpty, Some(level)) => {
                 self.empty_while_removed(scale, level, &mut tared);
+                // Something was not as it left, and a key had come besides.
+                let pours = step.vessel != VesselWay::Difference;
+                tared.content.left_with = pours.then(|| tared.seen_in_it());
                 self.vessel_removed(Removed::new(tared))
             }
             (Load::Something | Load::Nothing | Load::BelowEmpty, _) => {

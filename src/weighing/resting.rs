@@ -126,7 +126,7 @@ impl Engine {
                 return self.judge_arrival(scale, level, None);
             }
         }
-        if self.gained_by_a_key(step, net, &tared) {
+        if self.gained_by_a_key(step, net, d, &mut tared) {
             return self.doubt_the_frame(scale, step, tared);
         }
         let back = !pours && tared.content.most - net > vessel_at_least(d);
@@ -367,7 +367,7 @@ impl Engine {
     fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
         let pan = &self.pans[scale];
         // What a hand sets down in its time speeds up, and fades on a slow scale as no pour does.
-        let one = pan.is_one_load(came, d) || came.course.fades_evenly();
+        let one = pan.is_one_load(came, d) || came.fades;
         one && !came.is_pour(pan.swift)
     }
 

@@ -221,9 +221,6 @@ pub(super) struct Suspect {
     pub vain: bool,
     /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
     pub exchanged: bool,
-    /// The key came under what was back: what was in it as it left, by all that was seen. What went in, or out, while it
-    /// was off nobody saw.
-    pub left_with: Option<Mass>,
 }
 
 /// What holds if the frame did not move.
@@ -429,6 +426,8 @@ pub(super) struct Content {
     pub level: Option<Level>,
     /// It moved on since then: what it holds now is not known before the next rest.
     pub moved: bool,
+    /// A key came as it was back, or before it was looked at: what was in it as it left, by all that was seen.
+    pub left_with: Option<Mass>,
     /// The most that stayed since then, and the most that the moving indication showed.
     pub stayed: Stayed,
     pub most: Mass,
@@ -1000,8 +999,10 @@ impl Tared {
             hasty: false,
             vain: false,
             exchanged: false,
-            left_with: None,
         };
+        if let Some(was) = self.disturbed.filter(|_| way != VesselWay::Difference) {
+            self.content.left_with.get_or_insert(was.held);
+        }
         let asked_off = self.was_asked_off();
         // Twice is more than anybody can tell apart.
         let first = self.suspect.is_none();
@@ -1024,10 +1025,11 @@ impl Tared {
         }
     }
 
-    /// The frame is doubted, and it was off with so much in it before.
-    pub fn was_off_with(&mut self, held: Mass) {
-        if let Some(suspect) = &mut self.suspect {
-            suspect.left_with.get_or_insert(held);
+    /// It is back and a key came besides: what went in or out while it was off nobody saw, and the key hides it.
+    pub fn back_by_a_key(&mut self, step: &Step, level: Level) {
+        if let Some(held) = self.content.left_with.take() {
+            let net = super::net_of(step, self.tare.base, level.weight);
+            self.unproven_by((net - held).abs(), level.d);
         }
     }
 

@@ -172,10 +172,9 @@ impl Engine {
             }
         }
         if !key || !exact || tared.suspect.is_some() {
+            tared.disturbed = was;
             tared.suspected(zero, step.vessel, exact);
-            if let Some(was) = was {
-                tared.was_off_with(was.held);
-            }
+            tared.disturbed = None;
             tared.content.moved = true;
             let asked = tared.was_asked_off();
             if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
@@ -580,10 +579,7 @@ impl Engine {
         tared.content.moved = stood.is_none();
         if let Some(level) = stood {
             tared.lost_unseen(step, level);
-            if let Some(held) = old.left_with {
-                let net = net_of(step, tared.tare.base, level.weight);
-                tared.unproven_by((net - held).abs(), level.d);
-            }
+            tared.back_by_a_key(step, level);
             tared.content.rest = Some(net_of(step, tared.tare.base, level.weight));
             tared.content.level = Some(level);
         }

@@ -40,8 +40,6 @@ const STILL: [f64; 12] = [
     0.9, 0.8, 0.65, 0.5, 0.3, 0.15, 0.07, 0.03, 0.015, 0.007, 0.003, 0.001,
 ];
 
-/// From here on, one half, a filter alone shapes a course ([`Course::fades_evenly`]).
-const HALF: usize = 3;
 /// To where a landing is to be as quick as its lift, so that what came late is not the hand's: three tenths are still to come.
 const QUICK: usize = 4;
 /// And so much longer: 0.1 s.
@@ -133,6 +131,7 @@ impl Trace {
             }),
             beyond: Mass::from_ng(rise.iter().map(|&(_, w)| w - span).max().unwrap_or(0)),
             second: Mass::from_ng(second(rise, span, swift, step)),
+            fades: fades_evenly(rise, span, step),
         }
     }
 
@@ -277,26 +276,6 @@ impl Course {
         }))
     }
 
-    /// Whether it fades as a load does that is set down at once on a scale with a slow filter: from a half on each part of
-    /// what is still to come takes as long as the others of its share, and what came before that took no longer than a hand
-    /// needs besides. A pour goes on at its own rate and stops.
-    pub fn fades_evenly(&self) -> bool {
-        let took = |i: usize| {
-            let times = self.0[i].zip(self.0[i + 1]);
-            times.map(|(from, to)| (to.saturating_sub(from), (STILL[i] / STILL[i + 1]).ln()))
-        };
-        let constants = (HALF..STILL.len() - 1).map_while(took);
-        let constants: Vec<f64> = constants.map(|(took, parts)| took as f64 / parts).collect();
-        let least = constants.iter().copied().fold(f64::MAX, f64::min);
-        let most = constants.iter().copied().fold(0.0, f64::max);
-        let even = constants.len() >= 2 && most <= least * 1.25;
-        let first = self.0[0].zip(self.0[HALF]);
-        even && first.is_some_and(|(from, to)| {
-            let by_itself = most * (STILL[0] / STILL[HALF]).ln();
-            (to.saturating_sub(from) as f64) <= by_itself * 1.25 + SET_DOWN_US as f64
-        })
-    }
-
     /// How long it and `fall` took from the first of [`STILL`] to each, where both were seen there.
     fn beside(&self, fall: &Course) -> Option<[Option<(u64, u64)>; STILL.len()]> {
         let (began, fell) = self.0[0].zip(fall.0[0])?;
@@ -323,6 +302,76 @@ impl Course {
         }
         seen
     }
+}
+
+/// The shares of a change that are still to come between which it is to fade evenly; from the fourth on, a half, a hand
+/// has set down what it holds.
+const FADES: [f64; 10] = [0.97, 0.9, 0.75, 0.5, 0.35, 0.25, 0.15, 0.07, 0.03, 0.015];
+const BEGUN: usize = 1;
+const HALF: usize = 3;
+/// 0.2 s.
+const FADING_US: f64 = 200_000.0;
+/// A hand, and the first of two stages, make the first half longer by as much: 0.7 s.
+const FIRST_HALF_US: u64 = 700_000;
+
+/// Whether it fades as a load does that is set down at once on a scale with a slow filter. Each part of what is still to
+/// come takes no longer, for its share, than the one before, as it does where a hand is still in it, or a second stage
+/// of the filter (half as long again); what comes faster once more is another load. And what came before the half took no
+/// longer than a hand needs besides: a pour goes on at its own rate and stops.
+fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> bool {
+    let Some(&(touched, _)) = rise.first() else {
+        return false;
+    };
+    let line = usual_gap(rise).unwrap_or_default() as f64;
+    let mut at = (touched, 1.0);
+    let mut constants = Vec::with_capacity(FADES.len());
+    for share in FADES {
+        let level = part(span, share);
+        if level < step * 20 {
+            break;
+        }
+        let Some(reached) = until(rise, span, level) else {
+            return false;
+        };
+        constants.push((reached.saturating_sub(at.0)) as f64 / (at.1 / share).ln());
+        at = (reached, share);
+    }
+    let Some(fading) = constants.get(HALF + 1..).filter(|fading| fading.len() >= 2) else {
+        return false;
+    };
+    let least = fading.iter().copied().fold(f64::MAX, f64::min);
+    let most = fading.iter().copied().fold(0.0, f64::max);
+    // Of what comes within a line nobody sees how.
+    let once_more = |pair: &[f64]| pair[1] > pair[0] * 1.03 + line / 8.0;
+    let since = |i: usize| until(rise, span, part(span, FADES[i])).unwrap_or(u64::MAX);
+    let took = |i: usize| since(i).saturating_sub(touched) as f64;
+    let by_itself = |i: usize| least * (1.0 / FADES[i]).ln();
+    most <= least * 1.5
+        && !speeds_up_again(rise, line, step)
+        && !constants.windows(2).any(once_more)
+        && took(BEGUN) <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64
+        && took(HALF) <= by_itself(HALF) * 1.25 + FIRST_HALF_US as f64
+}
+
+/// Whether a rise that had slowed down by a sixth speeds up again by as much, over stretches of [`FADING_US`].
+fn speeds_up_again(rise: &[(u64, i64)], line: f64, step: i64) -> bool {
+    let lines = (FADING_US / line.max(1.0)).ceil().max(1.0) as usize;
+    let ends = rise.iter().zip(rise.get(lines..).unwrap_or_default());
+    let rates = ends.map(|(from, to)| {
+        let took = to.0.saturating_sub(from.0).max(1) as f64;
+        ((to.1 - from.1) as f64 / took, step as f64 * 3.0 / took)
+    });
+    let (mut most, mut least) = (0.0_f64, f64::MAX);
+    for (rate, noise) in rates {
+        most = most.max(rate);
+        if rate < most * 5.0 / 6.0 - noise {
+            least = least.min(rate);
+        }
+        if least < f64::MAX && rate > least.max(0.0) * 1.17 + noise * 2.0 {
+            return true;
+        }
+    }
+    false
 }
 
 /// Whether the first took longer than the second does by itself, and a `hand` makes it.
@@ -507,6 +556,8 @@ pub struct Shape {
     pub beyond: Mass,
     /// What came with a second arrival, as far as it can be seen; noise makes a step or two of it.
     pub second: Mass,
+    /// It fades as one load does on a slow scale, and no pour.
+    pub fades: bool,
 }
 
 impl Shape {
@@ -589,6 +640,17 @@ mod tests {
             }
         }
         trace.shape(Mass::ZERO, g(end), D)
+    }
+
+    #[test]
+    fn a_slow_scale_fades_evenly_under_one_load_and_not_where_another_comes_soon_after() {
+        for tau in [0.8, 1.0, 1.5, 2.0] {
+            assert!(shape(tau, &[(1.0, 45.0)]).fades, "{tau}");
+            for (after, grams) in [(0.7, 20.0), (0.7, 60.0), (1.0, 20.0)] {
+                let two = shape(tau, &[(1.0, 45.0), (1.0 + after, grams)]);
+                assert!(!two.fades, "{tau} {after} {grams}: {two:?}");
+            }
+        }
     }
 
     #[test]

@@ -46,6 +46,8 @@ pub(super) struct Trip {
     keyed: Option<Mass>,
     /// So much more than the empty pan it showed without the source, at most; the tare is unproven by that.
     beside: Mass,
+    /// What seemed to be gone from the source as it was doubted for what it had gained.
+    doubted: Option<Mass>,
     /// So much came while it was watched; the tare is unproven by that too.
     came: Option<Mass>,
 }
@@ -236,11 +238,23 @@ impl Engine {
     }
 
     /// Whether the source that came to rest is heavier than before by more than lies beside one: what it rested as came by
-    /// a key in its landing, and no word helps who sees nothing there.
-    pub(super) fn gained_by_a_key(&self, step: &Step, net: Mass, tared: &Tared) -> bool {
+    /// a key in its landing, and no word helps who sees nothing there. Once lifted and back it is no key.
+    pub(super) fn gained_by_a_key(
+        &self,
+        step: &Step,
+        net: Mass,
+        d: Mass,
+        tared: &mut Tared,
+    ) -> bool {
         let before = tared.content.rest.unwrap_or_default();
         let by_difference = step.vessel == VesselWay::Difference && tared.suspect.is_none();
-        by_difference && before - net > MOST_BESIDE && before <= step.highest
+        let gained = by_difference && before - net > MOST_BESIDE && before <= step.highest;
+        let seen = |doubted: Mass| (doubted - net).abs() <= vessel_at_least(d);
+        let by_a_key = gained && !tared.trip.doubted.is_some_and(seen);
+        if by_a_key {
+            tared.trip.doubted = Some(net);
+        }
+        by_a_key
     }
 
     /// A source gains nothing, and of no more than was asked for nobody puts back: what it is heavier by since it was
