@@ -422,7 +422,7 @@ impl Engine {
         let pan = &mut self.pans[scale];
         if keyed.is_none() {
             let slow = pan.swift.is_none() && shape.is_pour(None);
-            if slow && little && !shape.fades {
+            if slow && little && !shape.is_set_down(QUICKLY) {
                 // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
                 one = false;
             }
@@ -921,6 +921,8 @@ fn no_more_than(step: &Step, mass: Mass) -> bool {
 
 /// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
 const STOOD_LONG_US: u64 = 3_000_000;
+/// A hand sets a light vessel down within this time, in seconds; what comes later may be scooped in.
+const QUICKLY: f64 = 0.65;
 /// What does not rest for so long after its touch is spoken of: 4 s.
 pub(super) const SLOW_LANDING_US: u64 = 4_000_000;
 /// What flickers and does not come to rest for so long is taken as it is: 12 s.

@@ -20,6 +20,8 @@ use crate::vocabulary::reading::ScaleIndex;
 const LEARN_WITHIN_US: u64 = 3_000_000;
 /// So often in vain (`Approach::futile`), with the tare seen again after the second time.
 pub(super) const PROVEN: u32 = 3;
+/// A hand sets a vessel down on a thing in no more, in seconds: the doubt costs a question.
+const IN_TIME: f64 = 1.4;
 /// A scoop that is emptied at once gives no more than this: 50 g.
 const SCOOP: Mass = Mass::from_g(50);
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
@@ -367,7 +369,7 @@ impl Engine {
     fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
         let pan = &self.pans[scale];
         // What a hand sets down in its time speeds up, and fades on a slow scale as no pour does.
-        let one = pan.is_one_load(came, d) || came.fades;
+        let one = pan.is_one_load(came, d) || came.is_set_down(IN_TIME);
         one && !came.is_pour(pan.swift)
     }
 

@@ -311,46 +311,46 @@ const BEGUN: usize = 1;
 const HALF: usize = 3;
 /// 0.2 s.
 const FADING_US: f64 = 200_000.0;
-/// A hand, and the first of two stages, make the first half longer by as much: 0.7 s.
-const FIRST_HALF_US: u64 = 700_000;
 
-/// Whether it fades as a load does that is set down at once on a scale with a slow filter. Each part of what is still to
-/// come takes no longer, for its share, than the one before, as it does where a hand is still in it, or a second stage
-/// of the filter (half as long again); what comes faster once more is another load. And what came before the half took no
-/// longer than a hand needs besides: a pour goes on at its own rate and stops.
-fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> bool {
-    let Some(&(touched, _)) = rise.first() else {
-        return false;
-    };
+/// Whether it fades as a load does that is set down at once on a scale with a slow filter of first order. From the half on
+/// each part of what is still to come takes as long for its share; before it none takes longer than the one before, as it
+/// does where a hand is still in it: what speeds up again is another load. And a hand takes no longer than it needs; a
+/// pour goes on at its own rate and stops. (A second stage of the filter looks as a scoop does that comes soon after.)
+/// Gives by how much later than at once its half came, in seconds: half of what the hand took.
+fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
+    let &(touched, _) = rise.first()?;
     let line = usual_gap(rise).unwrap_or_default() as f64;
     let mut at = (touched, 1.0);
-    let mut constants = Vec::with_capacity(FADES.len());
+    // How long each part takes for its share, and by what part of that a step more or less would change it.
+    let mut constants: Vec<(f64, f64)> = Vec::with_capacity(FADES.len());
     for share in FADES {
         let level = part(span, share);
         if level < step * 20 {
             break;
         }
-        let Some(reached) = until(rise, span, level) else {
-            return false;
-        };
-        constants.push((reached.saturating_sub(at.0)) as f64 / (at.1 / share).ln());
+        let reached = until(rise, span, level)?;
+        let parts = (at.1 / share).ln();
+        let unsure = step as f64 * 2.0 / level as f64 / parts;
+        constants.push((reached.saturating_sub(at.0) as f64 / parts, unsure));
         at = (reached, share);
     }
-    let Some(fading) = constants.get(HALF + 1..).filter(|fading| fading.len() >= 2) else {
-        return false;
+    let fading = constants
+        .get(HALF + 1..)
+        .filter(|fading| fading.len() >= 2)?;
+    let even = fading[0].0;
+    let is_even = |&(constant, unsure): &(f64, f64)| {
+        (constant - even).abs() <= even * (0.03 + unsure) + line / 8.0
     };
-    let least = fading.iter().copied().fold(f64::MAX, f64::min);
-    let most = fading.iter().copied().fold(0.0, f64::max);
     // Of what comes within a line nobody sees how.
-    let once_more = |pair: &[f64]| pair[1] > pair[0] * 1.03 + line / 8.0;
+    let once_more = |pair: &[(f64, f64)]| pair[1].0 > pair[0].0 * (1.01 + pair[1].1) + line / 8.0;
     let since = |i: usize| until(rise, span, part(span, FADES[i])).unwrap_or(u64::MAX);
     let took = |i: usize| since(i).saturating_sub(touched) as f64;
-    let by_itself = |i: usize| least * (1.0 / FADES[i]).ln();
-    most <= least * 1.5
+    let by_itself = |i: usize| even * (1.0 / FADES[i]).ln();
+    let fades = fading.iter().all(is_even)
         && !speeds_up_again(rise, line, step)
         && !constants.windows(2).any(once_more)
-        && took(BEGUN) <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64
-        && took(HALF) <= by_itself(HALF) * 1.25 + FIRST_HALF_US as f64
+        && took(BEGUN) <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
+    fades.then(|| (took(HALF) - by_itself(HALF) * 1.03) / 1e6)
 }
 
 /// Whether a rise that had slowed down by a sixth speeds up again by as much, over stretches of [`FADING_US`].
@@ -556,8 +556,8 @@ pub struct Shape {
     pub beyond: Mass,
     /// What came with a second arrival, as far as it can be seen; noise makes a step or two of it.
     pub second: Mass,
-    /// It fades as one load does on a slow scale, and no pour.
-    pub fades: bool,
+    /// It fades as one load does on a slow scale, and no pour; so much later its half came than at once: seconds.
+    pub fades: Option<f64>,
 }
 
 impl Shape {
@@ -567,6 +567,11 @@ impl Shape {
         self.follows(tail)
             && !self.is_double(d)
             && self.swift <= swift.map_or(5.0, |known| known * 2.5 + 0.8)
+    }
+
+    /// Whether it fades as one load does that a hand sets down within so many seconds, on a slow scale.
+    pub fn is_set_down(&self, within: f64) -> bool {
+        self.fades.is_some_and(|late| late <= within / 2.0)
     }
 
     /// Whether a second load came: two and a half steps are more than noise.
@@ -645,10 +650,11 @@ mod tests {
     #[test]
     fn a_slow_scale_fades_evenly_under_one_load_and_not_where_another_comes_soon_after() {
         for tau in [0.8, 1.0, 1.5, 2.0] {
-            assert!(shape(tau, &[(1.0, 45.0)]).fades, "{tau}");
+            let one = shape(tau, &[(1.0, 45.0)]);
+            assert!(one.is_set_down(0.65), "{tau}: {one:?}");
             for (after, grams) in [(0.7, 20.0), (0.7, 60.0), (1.0, 20.0)] {
                 let two = shape(tau, &[(1.0, 45.0), (1.0 + after, grams)]);
-                assert!(!two.fades, "{tau} {after} {grams}: {two:?}");
+                assert!(!two.is_set_down(0.65), "{tau} {after} {grams}: {two:?}");
             }
         }
     }
