@@ -71,7 +71,6 @@ pub fn report(
     formula: bool,
     language: Language,
 ) -> Option<Report> {
-    let weighed = |batch: &Gathered| !batch.weighings.is_empty();
     if !formula {
         let of = batches.iter().flat_map(|batch| {
             let weighings = batch.weighings.iter().map(move |one| (&*batch.batch, one));
@@ -82,8 +81,8 @@ pub fn report(
             return Some(of_ingredient(&of, language));
         }
     }
-    let of = batches.iter().filter(|batch| weighed(batch));
-    let of = of.filter(|batch| is_formula(&batch.formula, name));
+    let weighed = batches.iter().filter(|batch| !batch.weighings.is_empty());
+    let of = weighed.filter(|batch| is_formula(&batch.formula, name));
     of_formula(&of.collect::<Vec<_>>(), &folded(name), language)
 }
 

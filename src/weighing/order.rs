@@ -596,19 +596,17 @@ impl Engine {
     fn say_that_it_settles(&mut self, scale: ScaleIndex, seen: &Observation) {
         let faulty = self.fault.is_some();
         let run = &self.run;
+        let doubted = matches!(&run.state, State::Tared(tared) if tared.was_asked_off()
+            && tared.suspect.is_some_and(|suspect| suspect.since.rested_low()));
         let off = match &run.state {
             State::Removed(_) => true,
             State::Tared(tared) => {
                 let source = run.current().map(|step| step.vessel) == Some(VesselWay::Difference);
-                match tared.suspect {
-                    None => source,
-                    Some(suspect) => tared.was_asked_off() && suspect.since.rested_low(),
-                }
+                doubted || (source && tared.suspect.is_none())
             }
             State::Residue(emptied) => !emptied.logged,
             _ => false,
         };
-        let doubted = matches!(&run.state, State::Tared(tared) if tared.suspect.is_some());
         let nothing = off && !doubted && self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let run = &mut self.run;
         let told = run.settling.told;

@@ -127,8 +127,7 @@ impl Engine {
         mut tared: Box<Tared>,
         jump: Jump,
     ) -> State {
-        let was = tared.disturbed.take();
-        let another = was.is_some_and(|was| was.replaced);
+        let another = tared.disturbed.is_some_and(|was| was.replaced);
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
         let key = self.is_key(scale, jump, seen.d);
@@ -136,6 +135,7 @@ impl Engine {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
             // Even a mark of gross says little: the ZERO key may leave it.
             self.run.coming.maybe_there = true;
+            tared.disturbed = None;
             return self.vessel_removed(Removed {
                 vanished: true,
                 replaced: another,
@@ -172,9 +172,7 @@ impl Engine {
             }
         }
         if !key || !exact || tared.suspect.is_some() {
-            tared.disturbed = was;
             tared.suspected(zero, step.vessel, exact);
-            tared.disturbed = None;
             tared.content.moved = true;
             let asked = tared.was_asked_off();
             if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
@@ -182,6 +180,7 @@ impl Engine {
                 suspect.since.high = Some(jump.from);
             }
         }
+        tared.disturbed = None;
         if held_some {
             tared.tare.base += shift;
             tared.tare.carried += if tared.suspect.is_some() { 0 } else { 2 };

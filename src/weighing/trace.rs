@@ -321,6 +321,7 @@ fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     let &(touched, _) = rise.first()?;
     let line = usual_gap(rise).unwrap_or_default() as f64;
     let mut at = (touched, 1.0);
+    let mut took = Vec::with_capacity(FADES.len());
     // How long each part takes for its share, and by what part of that a step more or less would change it.
     let mut constants: Vec<(f64, f64)> = Vec::with_capacity(FADES.len());
     for share in FADES {
@@ -332,6 +333,7 @@ fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
         let parts = (at.1 / share).ln();
         let unsure = step as f64 * 2.0 / level as f64 / parts;
         constants.push((reached.saturating_sub(at.0) as f64 / parts, unsure));
+        took.push(reached.saturating_sub(touched) as f64);
         at = (reached, share);
     }
     let fading = constants
@@ -343,14 +345,12 @@ fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     };
     // Of what comes within a line nobody sees how.
     let once_more = |pair: &[(f64, f64)]| pair[1].0 > pair[0].0 * (1.01 + pair[1].1) + line / 8.0;
-    let since = |i: usize| until(rise, span, part(span, FADES[i])).unwrap_or(u64::MAX);
-    let took = |i: usize| since(i).saturating_sub(touched) as f64;
     let by_itself = |i: usize| even * (1.0 / FADES[i]).ln();
     let fades = fading.iter().all(is_even)
         && !speeds_up_again(rise, line, step)
         && !constants.windows(2).any(once_more)
-        && took(BEGUN) <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
-    fades.then(|| (took(HALF) - by_itself(HALF) * 1.03) / 1e6)
+        && took[BEGUN] <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
+    fades.then(|| (took[HALF] - by_itself(HALF) * 1.03) / 1e6)
 }
 
 /// Whether a rise that had slowed down by a sixth speeds up again by as much, over stretches of [`FADING_US`].

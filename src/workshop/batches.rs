@@ -115,11 +115,9 @@ pub fn shelf(
     (file, lots): (&Path, Vec<Lot>),
     (formula, on): (&Formula, Date),
 ) -> Result<(Shelf, Vec<BadLine>), LogError> {
-    let (mut stock, mut faults) = (Stocktake::default(), BTreeMap::new());
-    let look = archive(logs).look(threads, &Progress::default(), &mut |nth, batch, _| {
-        faults.extend(batch.fault.clone().map(|fault| (nth, fault)));
-        stock.add(nth, batch);
-    })?;
+    let mut stock = Stocktake::default();
+    let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
+    let (look, faults) = archive(logs).look_at_all(threads, &Progress::default(), add)?;
     add_elsewhere(&mut stock, &elsewhere(logs));
     let premixes = formula
         .ingredients()
@@ -131,12 +129,9 @@ pub fn shelf(
     let mut parts = Vec::new();
     let take = &mut |_, batch: &Summary, _| parts.extend(uses_of(batch));
     look.again(numbers.into_iter(), take);
-    if let Some((_, error)) = look.unread.into_iter().next() {
-        return Err(error);
-    }
     let list = (file.display().to_string(), lots);
     let shelf = Shelf::new(list, stock.uses(), (made, parts), on);
-    Ok((shelf, faults.into_values().collect()))
+    Ok((shelf, faults))
 }
 
 /// The names of which some log of the folder tells a weighing, of ingredients and of formulas. A torn end takes nothing
@@ -147,7 +142,7 @@ pub fn shelf(
 pub fn told_of(folder: &Path) -> Result<BTreeSet<String>, LogError> {
     let (mut seen, mut told) = (Names::default(), BTreeSet::new());
     archive(folder).look(all_threads(), &Progress::default(), &mut |_, batch, _| {
-        if batch.fault.as_ref().is_some_and(|fault| !fault.is_torn()) {
+        if batch.damage().is_some() {
             return;
         }
         let counted = batch.steps.iter().filter(|step| counts(step));
@@ -184,7 +179,7 @@ pub fn gather_of(folder: &Path, name: &str) -> Result<Told, LogError> {
     let mut own = None;
     let (mut batches, mut bad) = (Vec::new(), Vec::new());
     let take = &mut |nth, batch: &Summary, _| {
-        if let Some(fault) = batch.fault.as_ref().filter(|fault| !fault.is_torn()) {
+        if let Some(fault) = batch.damage() {
             bad.push((nth, LogError::Bad(fault.clone())));
             return;
         }

@@ -84,7 +84,7 @@ pub fn stopped(config: &Config, logs: &Path, threads: usize) -> Result<Vec<Stopp
 
 /// By what is known of it in short; that every step is weighed and mixed only its rows tell.
 fn is_open(batch: &Summary) -> bool {
-    let damaged = (batch.fault.as_ref()).is_some_and(|fault| !fault.is_torn());
+    let damaged = batch.damage().is_some();
     let stopped = (batch.incomplete.is_some() || batch.stopped) && batch.jars.is_empty();
     !batch.ended || stopped || (damaged && !batch.complete)
 }

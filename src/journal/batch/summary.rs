@@ -80,6 +80,11 @@ pub enum StepKind {
 }
 
 impl Summary {
+    /// What is wrong with its log but a torn end, which takes nothing from the rows before it.
+    pub fn damage(&self) -> Option<&BadLine> {
+        self.fault.as_ref().filter(|fault| !fault.is_torn())
+    }
+
     /// The weighings that hold and have a weight.
     pub fn weighed(&self) -> impl Iterator<Item = &Step> {
         self.steps

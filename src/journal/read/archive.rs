@@ -121,14 +121,29 @@ impl Archive {
         progress: &Progress,
         add: &mut dyn FnMut(usize, &Summary),
     ) -> Result<Vec<BadLine>, LogError> {
+        let (_, faults) = self.look_at_all(threads, progress, add)?;
+        Ok(faults)
+    }
+
+    /// As [`Archive::add_up`], with what can be asked for again.
+    ///
+    /// # Errors
+    /// As [`Archive::each`].
+    pub fn look_at_all(
+        &self,
+        threads: usize,
+        progress: &Progress,
+        add: &mut dyn FnMut(usize, &Summary),
+    ) -> Result<(Look, Vec<BadLine>), LogError> {
         let mut faults = Vec::new();
-        let look = self.look(threads, progress, &mut |nth, batch, _| {
+        let mut look = self.look(threads, progress, &mut |nth, batch, _| {
             faults.extend(batch.fault.clone().map(|fault| (nth, fault)));
             add(nth, batch);
         })?;
-        match look.unread.into_iter().next() {
+        let unread = look.unread.drain(..).next();
+        match unread {
             Some((_, error)) => Err(error),
-            None => Ok(in_order(faults)),
+            None => Ok((look, in_order(faults))),
         }
     }
 

@@ -1337,13 +1337,18 @@ fn a_lift_that_passes_by_the_recorded_weight_does_not_hide_what_came_before() {
     assert!(verdict.is_none() && claim > g("2.00"), "{claim:?}");
 }
 
+/// Two steps of `target` grams each into one bowl.
+fn two_into_a_bowl(target: &str) -> Bench {
+    let bowl = |n, name| step(n, name, target, VesselWay::Bowl);
+    Bench::new(plan(vec![bowl(1, "Salt"), bowl(2, "Oil")], None))
+}
+
 /// A bowl leaves in mid-pour; what comes back weighs as much more, or less, and a key under it hides that. The empty pan tells
 /// how much is in it, and not that it is the same bowl.
 #[test]
 fn what_came_or_went_while_a_bowl_was_off_stays_unsure_behind_a_key() {
     for by in [13.5, -4.0] {
-        let bowl = |n, name| step(n, name, "120.00", VesselWay::Bowl);
-        let mut b = Bench::new(plan(vec![bowl(1, "Salt"), bowl(2, "Oil")], None));
+        let mut b = two_into_a_bowl("120.00");
         b.hold(2.0).land(300.0).hold(2.0).pour(420.0, 8.0).hold(4.0);
         b.pour(480.0, 4.0).land(0.0).hold(2.0);
         b.land(480.0 + by).jump(0.0).hold(2.0);
@@ -1368,7 +1373,8 @@ fn what_came_or_went_while_a_bowl_was_off_stays_unsure_behind_a_key() {
 #[test]
 fn a_vessel_that_was_off_for_a_moment_and_is_tared_at_once_may_be_another() {
     for by in [0.0, 9.0] {
-        let mut b = poured_for("120.00");
+        let mut b = Bench::one("Salt", "120.00");
+        b.hold(2.0).land(116.0).hold(2.0);
         b.tau = 150.0;
         drawn_out(&mut b, 1.0, |_| 116.0);
         drawn_out(&mut b, 4.0, |t| 116.0 + 20.0 * t);
@@ -1389,13 +1395,6 @@ fn a_vessel_that_was_off_for_a_moment_and_is_tared_at_once_may_be_another() {
             "{by}: {unsure:?}"
         );
     }
-}
-
-/// One step into a beaker, or bowl, of 116 g that is tared.
-fn poured_for(target: &str) -> Bench {
-    let mut b = Bench::one("Salt", target);
-    b.hold(2.0).land(116.0).hold(2.0);
-    b
 }
 
 /// Who goes by the scale's own mark of rest puts it back and takes it off again before the engine has seen it rest: on a
@@ -1504,8 +1503,7 @@ fn a_vessel_that_is_set_down_slowly_on_a_thing_that_was_tared_is_asked_about() {
 /// A bowl at rest is off for a moment, back heavier, and tared at once: put back as it was asked for, it is as heavy still.
 #[test]
 fn what_is_put_back_after_a_key_as_heavy_as_it_was_asked_about_is_unsure() {
-    let bowl = |n, name| step(n, name, "60.00", VesselWay::Bowl);
-    let mut b = Bench::new(plan(vec![bowl(1, "Salt"), bowl(2, "Oil")], None));
+    let mut b = two_into_a_bowl("60.00");
     b.tau = 150.0;
     b.hold(2.0).land(70.0).hold(2.0);
     drawn_out(&mut b, 8.0, |t| 70.0 + (15.0 * t).min(60.0));
