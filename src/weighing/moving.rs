@@ -303,7 +303,8 @@ impl Engine {
         let stays = pan
             .and_then(|pan| pan.wander.lately())
             .is_some_and(|range| range <= seen.d * 2);
-        let long = seen.at.since(since);
+        let settles = pan.map_or(0, |pan| pan.settles_in());
+        let long = seen.at.since(since).saturating_sub(settles);
         let wanders = long > RESTLESS_US && wanders;
         let noise = long > RESTLESS_US * 2 && stays;
         let clear = tared.suspect.is_none() && tared.asked.is_none();

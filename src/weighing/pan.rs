@@ -12,7 +12,7 @@ use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::sends::Sends;
 use super::steady::{Flat, Level, Stand, Steady};
-use super::trace::{Came, Course, Shape, Trace};
+use super::trace::{Came, Course, SLOW_LINE_US, Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::metrology::Errors;
@@ -478,6 +478,12 @@ impl Pan {
         (self.swiftness() / 2.0).clamp(0.05, 3.0)
     }
 
+    /// What a load takes to its last steps, as far as that is known: microseconds.
+    pub fn settles_in(&self) -> u64 {
+        let constant = self.tail.max(self.swift.unwrap_or_default() / 2.2);
+        (constant * 4e6) as u64
+    }
+
     /// So much of a pour that grew by `flow` from line to line the indication does not show yet, and a quarter more.
     pub fn streamed(&self, flow: Mass) -> Mass {
         let interval = self.interval.max(1) as i64;
@@ -497,6 +503,11 @@ impl Pan {
     /// Whether one load makes this shape on this scale.
     pub fn is_one_load(&self, shape: &Shape, d: Mass) -> bool {
         shape.is_one_load(self.tail, self.swift, d)
+    }
+
+    /// Whether it came between two lines, or over one more where these are far apart: no pour is so short.
+    pub fn came_at_once(&self, shape: &Shape) -> bool {
+        shape.swift > 0.0 && shape.on_the_way <= u32::from(self.interval > SLOW_LINE_US)
     }
 
     /// Learns the filter from one load that came, or (`lifted`) went.

@@ -21,8 +21,8 @@ const STRETCH_US: u64 = 300_000;
 /// By so much a hand makes a part of a landing longer than the same part of a lift: 0.15 s.
 const HANDS_US: u64 = 150_000;
 
-/// For so long an indication is looked at without a rest only where it flickers: 4 s.
-const FLICKERS_US: u64 = 4_000_000;
+/// Within a step of its end for longer than this, an indication flickers: 1.2 s.
+const FLICKERS_US: u64 = 1_200_000;
 
 /// A scale's own filter and the line's times make a rise uneven by this share at most.
 const UNEVEN: f64 = 0.03;
@@ -49,7 +49,7 @@ const LAST: [i64; 5] = [10, 14, 20, 30, 40];
 /// A hand that still touches what it has set down, or lifts it, makes its end no longer than this: 0.3 s.
 const LINGERS_US: u64 = 300_000;
 /// Between lines further apart than this a landing has no course: 0.45 s.
-const SLOW_LINE_US: u64 = 450_000;
+pub(super) const SLOW_LINE_US: u64 = 450_000;
 
 /// The readings since the load was last at rest.
 #[derive(Debug, Clone, Default)]
@@ -132,6 +132,7 @@ impl Trace {
             beyond: Mass::from_ng(rise.iter().map(|&(_, w)| w - span).max().unwrap_or(0)),
             second: Mass::from_ng(second(rise, span, swift, step)),
             fades: fades_evenly(rise, span, step),
+            settles: settles(rise, span, step),
         }
     }
 
@@ -353,6 +354,50 @@ fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     fades.then(|| (took[HALF] - by_itself(HALF) * 1.03) / 1e6)
 }
 
+/// From part to part of an end that [`settles`] so much is left.
+const LEFT: f64 = 0.7;
+/// A filter that averages longer near its rest takes no longer than this for an end: a time constant of 2.5 s.
+const SETTLES_US: f64 = 2_500_000.0;
+
+/// Whether it comes at once and then ever more slowly, as on a scale that follows a large change quickly and averages
+/// a small one for long: once the hand has set it down no part of what is still to come takes less time for its share
+/// than the one before. A pour goes on at its own rate and stops, so its last parts take ever less, and what begins a
+/// moment later leaves a pause. (A mixture of fadings is convex in the logarithm, whatever it is made of.)
+fn settles(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
+    let line = usual_gap(rise).unwrap_or_default() as f64;
+    let touched = rise.first().map_or(0, |&(at, _)| at);
+    let still = |w: i64| (span - w) as f64;
+    let mut end = rise
+        .iter()
+        .skip_while(|&&(at, _)| at < touched + SET_DOWN_US);
+    let &(mut from, w) = end.next()?;
+    let mut left = still(w);
+    if left > span as f64 * 0.3 || speeds_up_again(rise, line, step) {
+        return None;
+    }
+    // How long each part takes for its share, by the readings alone, by what part a step or two would change that, and
+    // how much was left before it.
+    let mut parts: Vec<(f64, f64, f64)> = Vec::new();
+    for &(at, w) in end {
+        let now = still(w);
+        if now < step as f64 * 10.0 {
+            break;
+        }
+        if now <= left * LEFT {
+            let share = (left / now).ln();
+            let unsure = step as f64 * 2.0 / now / share;
+            parts.push(((at - from) as f64 / share, unsure, left));
+            (from, left) = (at, now);
+        }
+    }
+    let &(slowest, ..) = parts.last()?;
+    // What is slow at last is seen for long enough to be told from a few drops.
+    let slow = parts.iter().find(|part| part.0 >= slowest * 0.7)?;
+    let slower = |pair: &[(f64, f64, f64)]| pair[1].0 >= pair[0].0 * (0.95 - pair[1].1);
+    let settles = slow.2 >= left * 3.0 && slowest <= SETTLES_US && parts.windows(2).all(slower);
+    settles.then_some(slowest / 1e6)
+}
+
 /// Whether a rise that had slowed down by a sixth speeds up again by as much, over stretches of [`FADING_US`].
 fn speeds_up_again(rise: &[(u64, i64)], line: f64, step: i64) -> bool {
     let lines = (FADING_US / line.max(1.0)).ceil().max(1.0) as usize;
@@ -558,6 +603,8 @@ pub struct Shape {
     pub second: Mass,
     /// It fades as one load does on a slow scale, and no pour; so much later its half came than at once: seconds.
     pub fades: Option<f64>,
+    /// It came at once, and its end comes ever more slowly, as no pour does; at last with this time constant: seconds.
+    pub settles: Option<f64>,
 }
 
 impl Shape {
@@ -608,7 +655,7 @@ impl Shape {
         if tail > 0.0 {
             self.tail <= 1.3 * tail + 0.25
         } else {
-            self.tail <= 1.3 * self.body + 0.15
+            self.tail <= 1.3 * self.settles.map_or(self.body, |end| end.max(self.body)) + 0.15
         }
     }
 }
@@ -657,6 +704,59 @@ mod tests {
                 assert!(!two.is_set_down(0.65), "{tau} {after} {grams}: {two:?}");
             }
         }
+    }
+
+    /// A filter that follows what is far from its mean at once and averages the rest over `slow` seconds: an end of
+    /// `grams`, which comes with a time constant of its own. `pour`: seconds that it takes instead at an even rate, as
+    /// a hand pours, a `pause` after the vessel.
+    fn ends(grams: f64, slow: f64, pour: Option<(f64, f64)>) -> Shape {
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        for i in 0..200 {
+            let now = i as f64 * 0.1 - 1.0;
+            let vessel = 100.0 * (1.0 - (-now.max(0.0) / 0.1).exp());
+            let end = match pour {
+                Some((pause, takes)) => ((now - pause) / takes).clamp(0.0, 1.0),
+                None => 1.0 - (-now.max(0.0) / slow).exp(),
+            };
+            let shown = g(vessel + grams * end).round_to(D);
+            trace.push(Moment::from_millis(i * 100), shown);
+        }
+        trace.shape(Mass::ZERO, g(100.0 + grams), D)
+    }
+
+    #[test]
+    fn a_scale_that_averages_near_its_rest_settles_and_a_pour_onto_the_vessel_does_not() {
+        for (grams, slow) in [(2.0, 0.6), (5.0, 1.2), (1.2, 0.8), (8.0, 2.0)] {
+            let shape = ends(grams, slow, None);
+            assert!(shape.settles.is_some(), "{grams} {slow}: {shape:?}");
+            assert!(shape.is_one_load(0.0, None, D), "{grams} {slow}: {shape:?}");
+            for pause in [0.0, 0.3, 0.7] {
+                for takes in [slow * 2.0, slow * 5.0] {
+                    let shape = ends(grams, slow, Some((pause, takes)));
+                    assert!(
+                        shape.settles.is_none(),
+                        "{grams} {pause} {takes}: {shape:?}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_flicker_of_a_step_for_two_seconds_is_no_late_part() {
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        let shown = [1.67, 14.96, 32.30, 39.01, 39.95, 40.07];
+        let flickers = [
+            9, 9, 9, 10, 10, 9, 9, 9, 9, 9, 9, 9, 9, 9, 10, 10, 10, 10, 10,
+        ];
+        let rests = flickers.map(|cents| 40.0 + f64::from(cents) / 100.0);
+        for (i, grams) in shown.into_iter().chain(rests).enumerate() {
+            trace.push(Moment::from_millis(100 + i as u64 * 100), g(grams));
+        }
+        let shape = trace.shape(Mass::ZERO, g(40.10), D);
+        assert!(shape.tail < 0.3, "{shape:?}");
     }
 
     #[test]

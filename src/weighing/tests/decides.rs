@@ -524,10 +524,19 @@ fn what_shows_zero_after_the_record_may_stand_there_still() {
                 b.read(180.0);
                 b.read(190.0);
             }
-            b.jump(0.0).hold(4.0).land(little).hold(2.0);
+            b.jump(0.0).hold(4.0).pour(little, 0.5).hold(2.0);
             assert_eq!(b.status().state, Some(Stands::Unsure), "{grows} {little}");
         }
     }
+    // What comes within a line is no pour. If it was one all the same, the empty pan tells.
+    let mut b = two(VesselWay::Beaker, None);
+    b.tau = 1.0;
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(3.0);
+    b.jump(0.0).hold(4.0).land(16.0).hold(2.0);
+    assert_eq!(b.status().state, Some(Stands::Tared));
+    b.pour(28.0, 4.0).hold(3.0).land(-162.0).hold(3.0);
+    let last = b.rows.last().unwrap();
+    assert!(last.verdict.is_none() && unsure(&b) > g("100"), "{last:?}");
     // That it goes by as much as it weighed with it says nothing of the record.
     let mut b = recorded();
     let before = unsure(&b);
