@@ -15,6 +15,8 @@ use crate::vocabulary::reading::ScaleIndex;
 /// What came onto the pan beside a source is no scatter from so many d on: the record says so. She is told from as much
 /// on as a vessel weighs.
 const CRUMB: i64 = 10;
+/// No hand that holds a source keeps it still for so long: 0.5 s.
+const STOOD_US: u64 = 500_000;
 /// A lid or a spoon beside a source weighs no more: 50 g.
 const MOST_BESIDE: Mass = Mass::from_g(50);
 
@@ -50,6 +52,10 @@ pub(super) struct Trip {
     doubted: Option<Mass>,
     /// So much came while it was watched; the tare is unproven by that too.
     came: Option<Mass>,
+    /// So much is gone while it stands there for a moment, be it for less than a rest.
+    stands: Option<Mass>,
+    /// And was, at most, as it stood there before it left again.
+    stood: Option<Mass>,
 }
 
 impl Trip {
@@ -100,6 +106,7 @@ impl Engine {
         let gone = tared.tare.base - seen.weight;
         if gone > most_gone(step, seen.d) {
             tared.trip.off = true;
+            tared.trip.stood = tared.trip.stood.max(tared.trip.stands.take());
             if (seen.weight - self.zero(scale)) * 4 > gone {
                 // A mean of some seconds stands still half-way while the source is back already.
                 return;
@@ -115,6 +122,10 @@ impl Engine {
             }
         } else {
             tared.trip.last = None;
+            let flat = self.pans[scale].flat();
+            if let Some(flat) = flat.filter(|flat| flat.at.since(flat.since) >= STOOD_US) {
+                tared.trip.stands = Some(tared.tare.base - flat.weight);
+            }
             if std::mem::take(&mut tared.trip.off) {
                 self.amount_is_unknown(tared);
             }
@@ -193,7 +204,8 @@ impl Engine {
         }
         tared.tare.base += shift;
         tared.tare.carried += 2;
-        self.shift_zero(scale, shift, Sure::Guessed);
+        // From a rest to exactly zero: if it was the key, it moved the empty pan by just as much.
+        self.shift_zero(scale, shift, Sure::Flat);
         let before = tared.trip.keyed.unwrap_or_default();
         tared.trip.keyed = Some(before + shift);
         true
@@ -267,9 +279,13 @@ impl Engine {
         d: Mass,
         tared: &mut Tared,
     ) {
+        tared.trip.stands = None;
+        let stood = tared.trip.stood.take();
         let Some(before) = before.filter(|_| step.vessel == VesselWay::Difference) else {
             return;
         };
+        // On a slow scale she goes on before it rests.
+        let before = stood.map_or(before, |stood| stood.max(before));
         let gained = before - net;
         let gone = |came: &mut Mass| (gained + *came).abs() <= d * 5;
         if let Some(came) = tared.trip.came.take_if(gone) {

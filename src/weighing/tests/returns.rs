@@ -825,6 +825,50 @@ fn a_source_that_gains_has_something_beside_it() {
     assert_eq!(last_weighed(&b).verdict, Some(Verdict::Inside));
 }
 
+/// A scale of 0.7 s, whose stand is waited for and not its rest.
+#[test]
+fn a_source_that_is_filled_up_on_a_slow_scale_is_not_silently_heavier() {
+    let mut b = super::unanswered::source();
+    b.tau = 700.0;
+    b.hold(2.0);
+    drawn_out(&mut b, 12.0, |_| 172.0);
+    asks(&b, "12.00 g to take");
+    for (stands, took) in [(166.0, 6.5), (171.0, 12.0)] {
+        drawn_out(&mut b, 4.0, |_| 0.0);
+        drawn_out(&mut b, took, |_| stands);
+    }
+    assert!(say(&b).contains("5.02 g lie on the scale"), "{}", say(&b));
+}
+
+#[test]
+fn a_key_pressed_just_before_the_source_is_taken_is_told_by_the_empty_pan() {
+    let mut b = super::decides::two(VesselWay::Difference, None);
+    b.tau = 5.0;
+    b.hold(2.0).land(300.0).hold(1.5).jump(0.0).hold(1.5);
+    b.land(-300.0)
+        .hold(2.0)
+        .land(-12.0)
+        .hold(3.0)
+        .land(-300.0)
+        .hold(3.0);
+    // The next source stands there under that tare. She presses the key before each time that she takes it, and the
+    // reading after the first one is of a lift: what the key took off then counts as taken.
+    b.land(5.0).hold(2.0);
+    asks(&b, "to take from");
+    let mut empty = -305.0;
+    for takes in [1.0, 2.0, 4.0] {
+        b.jump(0.0);
+        towards(&mut b, empty, 3);
+        b.land(-takes).hold(3.0);
+        empty += takes;
+    }
+    assert_eq!(b.status().state, Some(Stands::Lift), "{}", say(&b));
+    b.land(empty - 4.0).hold(3.0);
+    let last = last_weighed(&b);
+    assert_eq!(last.net, Some(g("12.00")));
+    assert!(last.verdict.is_none(), "7.00 g went in: {last:?}");
+}
+
 #[test]
 fn a_mean_that_stands_half_way_shows_no_pan() {
     let mut b = super::unanswered::source();
