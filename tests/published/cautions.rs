@@ -5,7 +5,7 @@
 //! of ethanol, and that cetyl, stearyl and benzyl alcohol do not burn as spirits do, is from memory too.
 
 use bismar::formula::Formula;
-use bismar::formula::cautions::{Hazard, STANDING, cautions, clinging};
+use bismar::formula::cautions::{Hazard, STANDING, cautions, clinging, lines};
 use bismar::formula::contents::{Known, limited};
 
 use crate::bench_side::person::Person;
@@ -393,6 +393,7 @@ fn german_and_french_names_are_known_without_their_inci() {
         ("Natronlauge 30 %", Lye),
         ("Natron-Lauge", Lye),
         ("Kalilauge in Wasser", Lye),
+        ("Soude", Lye),
         ("Soude caustique", Lye),
         ("Soude en perles", Lye),
         ("hydroxyde de sodium", Lye),
@@ -657,6 +658,19 @@ fn what_the_maker_says_already_is_not_said_again() {
     );
     let standing = STANDING.english();
     assert!(standing.contains("local codes") && standing.contains("licensed person"));
+}
+
+#[test]
+fn her_own_caution_of_several_ingredients_stands_in_one_line() {
+    let text = "[formula]\nname = \"Trial\"\n[[phase]]\n\
+                [[phase.ingredient]]\nname = \"Salt\"\npercent = 1\ncaution = \"Slow.\"\n\
+                [[phase.ingredient]]\nname = \"Clay\"\npercent = 1\ncaution = \"Dust.\"\n\
+                [[phase.ingredient]]\nname = \"Oat\"\npercent = 1\ncaution = \"Slow.\"\n\
+                [[phase]]\n[[phase.ingredient]]\nname = \"Salt\"\nbalance = true\ncaution = \"Slow.\"\n";
+    let formula = Formula::parse(text, "trial.toml").unwrap();
+    let lines = lines(&formula, &Known::default());
+    let lines: Vec<String> = lines.iter().map(ToString::to_string).collect();
+    assert_eq!(lines[..2], ["Salt, Oat: Slow.", "Clay: Dust."]);
 }
 
 #[test]

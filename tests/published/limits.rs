@@ -3,10 +3,10 @@
 //! Outside source: rust_decimal (crates.io) does the division; that a limit is a share of the finished
 //! batch is the formula file's own definition.
 
-use bismar::formula::contents::{Contents, Known, Why, contents, limited, notes};
+use bismar::formula::contents::{Contents, Known, MadeOf, Why, contents, limited, notes};
 use bismar::formula::limits::{Held, Side, broken, exposed, outside};
 use bismar::formula::plan::BatchSize;
-use bismar::formula::{Deviation, Formula, Plan, substances};
+use bismar::formula::{Deviation, Formula, Percent, Plan, substances};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use proptest::prelude::*;
@@ -219,6 +219,22 @@ fn the_sentence_names_weight_share_and_limit() {
         said(1_200),
         ["Clove oil is 1.2 % of the batch (1.20 g of 100.00 g), over its limit of 1 %."]
     );
+    // What a skin may bear the supplier's documents tell; of a least share they tell nothing.
+    let advised = |mg: i64| {
+        let held = Held {
+            ingredient: "Clove oil",
+            lot: "",
+            mass: Mass::from_mg(mg),
+        };
+        let limits = limited(&formula, &Known::default());
+        let found = outside(&limits, &[held], Mass::from_g(100));
+        found
+            .iter()
+            .map(|one| one.advice().is_some())
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(advised(1_200), [true]);
+    assert_eq!(advised(400), [false]);
     // Never "1 %, over its limit of 1 %".
     assert_eq!(
         said(1_001),
@@ -372,6 +388,67 @@ fn what_reaches_through_premixes_is_what_the_library_sums() {
         assert!(over(whole - 1), "{whole}");
         assert!(!over(whole + 2), "{whole}");
     }
+}
+
+/// A batch of a premix holds what was weighed into it, and so its lot is held against the limits by that.
+#[test]
+fn a_batch_of_a_premix_counts_as_it_was_weighed() {
+    let blend = |name: &str, lines: &str| {
+        let text = format!("[formula]\nname = \"{name}\"\nuse = \"premix\"\n{lines}");
+        Formula::parse(&text, "blend.toml").unwrap()
+    };
+    let clove = |percent: &str| {
+        format!("[[phase.ingredient]]\nname = \"Clove oil\"\npercent = {percent}\n")
+    };
+    let rest = "[[phase.ingredient]]\nname = \"Carrier\"\nbalance = true\n";
+    let half = "[[phase.ingredient]]\nname = \"Half\"\npremix = \"Inner\"\npercent = 50\n";
+    let third = half.replace("50", "33.333333333");
+    let percent = |share: i64| Percent(Percent::HUNDRED.0 / 100 * share);
+    let made = |formula: &str, lot: &str, share: i64| MadeOf {
+        lot: lot.to_owned(),
+        formula: formula.to_owned(),
+        shares: vec![
+            ("Clove oil".to_owned(), percent(share)),
+            ("Carrier".to_owned(), percent(100 - share)),
+        ],
+    };
+    let known = Known {
+        premixes: vec![
+            // In two phases, of which the log of a batch tells the sum.
+            blend(
+                "Two",
+                &format!(
+                    "[[phase]]\n{}[[phase]]\n{}{rest}",
+                    clove("1.5"),
+                    clove("0.5")
+                ),
+            ),
+            blend("Inner", &format!("[[phase]]\n{}{rest}", clove("2"))),
+            blend("Outer", &format!("[[phase]]\n{half}{rest}")),
+            blend("Third", &format!("[[phase]]\n{third}{rest}")),
+        ],
+        batches: vec![made("two", "B-1", 3), made("Inner", "B-2", 7)],
+        ..Known::default()
+    };
+    let shares = |premix: &str| {
+        let text = format!(
+            "[formula]\nname = \"Balm\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Blend\"\npremix = \"{premix}\"\n\
+             percent = 50\n[[phase.ingredient]]\nname = \"Base\"\nbalance = true\n\
+             [[substance]]\ninci = \"Clove oil\"\nleave_on = 1.2\n"
+        );
+        let formula = Formula::parse(&text, "balm.toml").unwrap();
+        let limits = limited(&formula, &known);
+        let clove = limits.iter().find(|one| one.name == "Clove oil");
+        let clove = clove.expect("a limit");
+        ["", "B-1", "B-2"].map(|lot| clove.share_in("Blend", lot).text())
+    };
+    // As the formula has it, and what was weighed of the batch of that formula.
+    assert_eq!(shares("Two"), ["2", "3", "2"]);
+    // What is exact stays so; what is not is never less than it is.
+    assert_eq!(shares("Outer")[0], "1");
+    assert_eq!(shares("Third")[0], "0.666666667");
+    // A lot names the batch of the line, not of what went into that.
+    assert_eq!(shares("Outer")[2], "1");
 }
 
 /// What may hurt the skin has the strictest of its lines' limits; a lot's certificate counts in place of the

@@ -208,6 +208,11 @@ fn impossible_batches_are_refused_with_a_remedy() {
             .to_string()
     };
     let batch = |text: &str| BatchSize::Batch(g(text));
+    let jars_of = |count, fill: &str, batch: &str| BatchSize::JarsOf {
+        count,
+        fill: g(fill),
+        batch: g(batch),
+    };
     let text = refusal(&plain, batch("20"), &bench());
     assert!(
         text.contains("\"oil\" would be 0.002000 g") && text.contains("at least 100 g"),
@@ -235,6 +240,13 @@ fn impossible_batches_are_refused_with_a_remedy() {
             count: 0,
             fill: g("5"),
         },
+        BatchSize::Jars {
+            count: 5,
+            fill: g("0"),
+        },
+        jars_of(0, "5", "20"),
+        jars_of(5, "0", "20"),
+        jars_of(5, "5", "0"),
     ] {
         assert!(refusal(&plain, amount, &bench()).contains("more than nothing"));
     }
@@ -243,6 +255,7 @@ fn impossible_batches_are_refused_with_a_remedy() {
         fill: g("55"),
     };
     assert!(refusal(&plain, tonnes, &bench()).contains("more than 1 t"));
+    assert!(batch("1000000").total().is_ok() && batch("1000000.000000001").total().is_err());
     assert_eq!(
         Plan::new(&plain, batch("1"), &[], 2.0),
         Err(PlanError::NoScale)
@@ -576,16 +589,20 @@ fn what_earlier_batches_lost_is_told_as_one_figure_or_as_a_range() {
         2.0,
     );
     let plan = plan.expect("a plan");
-    let told = |tenths: [i64; 3]| {
-        let losses = losses(&tenths.map(|tenth| tenth * 100_000_000));
+    let told = |hundredths: [i64; 3]| {
+        let losses = losses(&hundredths.map(|one| one * 10_000_000));
         let short = JarsShort::of(&plan, losses).expect("not every jar gets full");
         short.told().to_string()
     };
-    for (tenths, range) in [([50, 50, 50], "5 %"), ([50, 42, 48], "4.2 to 5 %")] {
+    for (lost, range) in [
+        ([500, 500, 500], "5 %"),
+        ([500, 420, 480], "4.2 to 5 %"),
+        ([524, 415, 480], "4.2 to 5.2 %"),
+    ] {
         let last = format!(
             "Of your last 3 batches of \"Dune soak\" {range} got into no jar, and that is few to go by"
         );
-        assert!(told(tenths).contains(&last), "{}", told(tenths));
+        assert!(told(lost).contains(&last), "{}", told(lost));
     }
     // Ten are enough.
     for (count, few) in [(9, true), (10, false)] {

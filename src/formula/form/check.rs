@@ -453,6 +453,12 @@ mod tests {
             ("1e3", "1e3"),
             ("1.2.3", "1.2.3"),
             ("12,34,5", "12,34,5"),
+            ("1234.567,8", "1234.567,8"),
+            ("1,23.5", "1,23.5"),
+            ("1,,234.5", "1,,234.5"),
+            (",234.5", ",234.5"),
+            ("1,23x.5", "1,23x.5"),
+            ("1.5,234", "1.5,234"),
         ] {
             assert_eq!(number(typed).as_deref(), Ok(is), "{typed}");
         }
@@ -550,6 +556,70 @@ mod tests {
         assert!(half.checked("").unwrap_err()[0].say.contains("plain"));
     }
 
+    #[test]
+    fn only_one_ingredient_takes_the_rest() {
+        let faults = two("", "").checked("").unwrap_err();
+        let at: Vec<&str> = faults.iter().map(|fault| fault.at.as_str()).collect();
+        assert_eq!(at, ["phases.0.ingredients.1.amount"], "{faults:?}");
+        // What is not filled in yet is no mistake of hers, but asked for.
+        let mut open = two("60", "40");
+        open.phases[0].ingredients[1].amount.clear();
+        let faults = open.checked("").unwrap_err();
+        assert!(faults.iter().any(|fault| fault.empty), "{faults:?}");
+    }
+
+    #[test]
+    fn what_the_percents_come_to_is_less_all_or_too_much() {
+        let sum = |first: &str, second: &str| {
+            let sum = two(first, second).sum().unwrap();
+            [Some(sum.total), sum.missing, sum.over, sum.balance].map(Option::unwrap_or_default)
+        };
+        assert_eq!(sum("60", "38.5"), ["98.5", "1.5", "", ""]);
+        assert_eq!(sum("60", "40"), ["100", "", "", ""]);
+        assert_eq!(sum("60", "41"), ["101", "", "1", ""]);
+        assert_eq!(sum("60", ""), ["60", "", "", "40"]);
+        assert_eq!(sum("100", ""), ["100", "", "", ""]);
+    }
+
+    /// Her windows are shown while other fields still wait, or hold what the file would refuse.
+    #[test]
+    fn what_has_an_amount_is_measured_whatever_else_is_wrong() {
+        let names = |fields: &Fields| {
+            let found = fields.measured().unwrap();
+            let names = found.formula.ingredients().map(|one| one.name.clone());
+            (names.collect::<Vec<_>>(), found.places)
+        };
+        let mut fields = two("60", "40");
+        fields.phases[0].ingredients[0].name.clear();
+        let second = &mut fields.phases[0].ingredients[1];
+        second.min = "50".to_owned();
+        second.max = "much".to_owned();
+        second.premix = "Soak".to_owned();
+        second.caution = "\u{7}".to_owned();
+        let places = vec![Some((0, 0)), Some((0, 1))];
+        let own = "Ingredient 1 of phase 1".to_owned();
+        assert_eq!(
+            names(&fields),
+            (vec![own, "Oil".to_owned()], places.clone())
+        );
+        let mut twice = two("60", "40");
+        twice.phases[0].ingredients[1].name = "Salt".to_owned();
+        let own = "Ingredient 2 of phase 1".to_owned();
+        assert_eq!(names(&twice), (vec!["Salt".to_owned(), own], places));
+        let mut parts = two("3", "1");
+        parts.in_parts = true;
+        let shares = |fields: &Fields| {
+            let shares = fields.measured().unwrap().formula.shares();
+            shares.iter().map(|share| share.text()).collect::<Vec<_>>()
+        };
+        assert_eq!(shares(&parts), ["75", "25"]);
+        assert!(parts.sum().is_none());
+        for nothing in ["", "few"] {
+            parts.phases[0].ingredients[1].amount = nothing.to_owned();
+            assert_eq!(shares(&parts), ["100"], "{nothing}");
+        }
+    }
+
     /// All that can be wrong with what is typed is said by the label beside it, in the language of who types it.
     #[test]
     fn a_fault_says_the_label_that_stands_beside_it_and_her_decimal_sign() {
@@ -629,6 +699,48 @@ mod tests {
                 assert!(say.contains(told), "{say}");
                 assert!(!say.contains(['{', '=']), "{say}");
             }
+        }
+        type SpoilAny = fn(&mut Fields);
+        let others: [(SpoilAny, &str, &str); 8] = [
+            (
+                |all| all.name = "\u{7}".to_owned(),
+                "name",
+                "Name of the formula",
+            ),
+            (|all| all.version = "\u{7}".to_owned(), "version", "Version"),
+            (|all| all.notes = "\u{7}".to_owned(), "notes", "Notes"),
+            (
+                |all| all.intended = "soap".to_owned(),
+                "use",
+                "What it is for",
+            ),
+            (
+                |all| all.phases[0].name = "\u{7}".to_owned(),
+                "phases.0.name",
+                "Name of phase 1",
+            ),
+            (
+                |all| all.phases[0].mix = "\u{7}".to_owned(),
+                "phases.0.mix",
+                "What is done after phase 1",
+            ),
+            (
+                |all| all.phases[0].ingredients[1].name = "\u{7}".to_owned(),
+                "phases.0.ingredients.1.name",
+                "Ingredient 2",
+            ),
+            (
+                |all| all.phases[0].ingredients[1].vessel = "beeker".to_owned(),
+                "phases.0.ingredients.1.vessel",
+                "How 2 is weighed",
+            ),
+        ];
+        for (spoil, at, label) in others {
+            let mut fields = two("60", "40");
+            spoil(&mut fields);
+            let faults = fields.tidied().checked("").unwrap_err();
+            assert_eq!(faults[0].at, at, "{faults:?}");
+            assert!(faults[0].say.contains(label), "{faults:?}");
         }
         // What is ambiguous is told once.
         let faults = two("1,000", "40").tidied().checked("").unwrap_err();

@@ -137,6 +137,38 @@ mod tests {
         );
         let kept = |min: i128| min * share >= of("0.142857143") * of("1.3");
         assert!(kept(min) && !kept(min - 1), "{min}");
+        assert_eq!(
+            (blend.name.as_str(), one.name.as_str()),
+            ("Marram scent", "Marram scent")
+        );
+        assert_eq!(with.phases[1].ingredients.len(), 1);
+        // Two ingredients, of more than nothing and of 100 % together, can be one.
+        let of = |amounts: &[&str]| {
+            let mut fields = fields.clone();
+            let ingredients = &mut fields.phases[1].ingredients;
+            ingredients.truncate(amounts.len());
+            for (one, amount) in ingredients.iter_mut().zip(amounts) {
+                one.amount = (*amount).to_owned();
+            }
+            premix(&fields, 1, "Marram scent", "Blend").map_err(|fault| fault.at)
+        };
+        assert!(of(&["40", "60"]).is_ok());
+        assert_eq!(of(&["40", "60.000000001"]).unwrap_err(), "phases.1");
+        assert_eq!(of(&["40"]).unwrap_err(), "phases.1");
+        let second = "phases.1.ingredients.1.amount";
+        assert_eq!(of(&["40", "0"]).unwrap_err(), second);
+        assert_eq!(of(&["40", "much"]).unwrap_err(), second);
+        // What a greatest share of 100 % and more would bound is no limit.
+        let bounded = |max: &str| {
+            let mut fields = fields.clone();
+            fields.phases[1].ingredients.truncate(2);
+            for one in &mut fields.phases[1].ingredients {
+                (one.amount, one.max) = ("50".to_owned(), max.to_owned());
+            }
+            let (_, with) = premix(&fields, 1, "Marram scent", "Blend").unwrap();
+            with.phases[1].ingredients[0].max.clone()
+        };
+        assert_eq!((bounded("49").as_str(), bounded("50").as_str()), ("98", ""));
         // The balance has no percent of its own.
         let fault = premix(&fields, 0, "Melt", "Blend").unwrap_err();
         assert_eq!(fault.at, "phases.0.ingredients.0.amount");
