@@ -1,19 +1,24 @@
-//! What the engine says and writes in chosen cases of the three worlds, word for word, as it was when somebody
-//! last read it.
+//! What the engine says and writes in chosen cases of the four worlds and in scripts, word for word, as it was when
+//! somebody last read it.
 //!
 //! A pin, not a proof: it shows that something changed, not that it is wrong, and what stands in it may be wrong
 //! itself. It is here because a changed bound shows in no unit test and too late in the tables of the worlds.
 //! The cases stand in `fixtures/golden`, each under the name that its world gives it: some in full in a file for each
-//! world, many more in `short.txt` by a line each, their weights and how often what was said. A case is added by a
-//! line with its name. After a meant change of the engine
+//! world, many more in `short.txt` by a line each, their weights and how often what was said, and scripts in `scripts.txt`.
+//! A case is added by a line with its name. After a meant change of the engine
 //!
 //! `BISMAR_GOLDEN=write cargo test --locked --test engine golden && git diff fixtures/golden`
 //!
 //! writes them anew and shows what it did to each: read it before it is committed.
 //!
+//! `BISMAR_GOLDEN_CASE="script 4711"` prints any case, pinned or not.
+//!
 //! In a case a line begins with seconds. What the maker does begins with `-` and what befalls her with `**`; what the
 //! engine says begins with the kind of cue and ends with the answers offered; what it writes begins with `row`.
 
+#[allow(dead_code)]
+mod fourth;
+mod scripts;
 #[allow(dead_code)]
 mod second;
 #[allow(dead_code)]
@@ -35,7 +40,13 @@ const MOST_BYTES: usize = 200_000;
 /// One case, by the words of its name.
 type Play = fn(&str) -> String;
 
-const WORLDS: [(&str, Play); 3] = [("first", first), ("second", second), ("third", third)];
+const WORLDS: [(&str, Play); 5] = [
+    ("first", first),
+    ("second", second),
+    ("third", third),
+    ("fourth", fourth),
+    ("script", script),
+];
 
 /// `Tare:17`, as [`worlds`] names it.
 fn first(name: &str) -> String {
@@ -80,6 +91,22 @@ fn third(name: &str) -> String {
     let deed = *deed.unwrap_or_else(|| panic!("no such deed: {name}"));
     let outcome = third::world::World::new(seed, kind, deed, true).run();
     told(&outcome.trace)
+}
+
+/// `Door 3 12`: mishap, kind of scale, seed.
+fn fourth(name: &str) -> String {
+    let (mishap, kind, seed) = three(name);
+    let mishap = fourth::mishap::ALL
+        .iter()
+        .find(|m| format!("{m:?}") == mishap);
+    let mishap = *mishap.unwrap_or_else(|| panic!("no such mishap: {name}"));
+    let outcome = fourth::world::World::new(seed, kind, mishap, true).run();
+    told(&outcome.trace)
+}
+
+/// `4711`: the seed.
+fn script(name: &str) -> String {
+    scripts::play(name.parse().unwrap())
 }
 
 fn three(name: &str) -> (&str, usize, u64) {
@@ -165,18 +192,20 @@ fn golden_third() {
     compare(WORLDS[2].0, WORLDS[2].1);
 }
 
-/// A case in one line: each row of a weight, how many other rows, how many cues of each kind, and when the last
-/// of all that was.
+/// A case in one line: each row of a weight, how many other rows, how many cues of each kind (of a script the sum of
+/// all that was told and shown), and when the last of all that was.
 fn short(told: &str) -> String {
     let (mut rows, mut others) = (Vec::new(), 0);
     let mut cues: BTreeMap<&str, usize> = BTreeMap::new();
-    let mut last = "";
+    let (mut last, mut shown) = ("", "");
     for line in told.lines() {
         let Some((at, what)) = line.trim_start().split_once(' ') else {
             continue;
         };
         let what = what.trim_start();
-        if let Some(row) = what.strip_prefix("row ") {
+        if what.starts_with("shown ") {
+            shown = what;
+        } else if let Some(row) = what.strip_prefix("row ") {
             // Only of weights there is a U.
             match row
                 .split_once(" net ")
@@ -199,16 +228,21 @@ fn short(told: &str) -> String {
     }
     let mut text = rows.join(", ");
     write!(text, "; {others} more; ").unwrap();
-    for (kind, many) in cues {
-        write!(text, "{many} {kind}, ").unwrap();
+    // The sum of all that was told and shown is shorter.
+    if shown.is_empty() {
+        for (kind, many) in cues {
+            write!(text, "{many} {kind}, ").unwrap();
+        }
     }
     write!(text, "{last} s").unwrap();
+    if !shown.is_empty() {
+        write!(text, ", {shown}").unwrap();
+    }
     text
 }
 
-#[test]
-fn golden_short() {
-    let path = path("short");
+fn compare_short(file: &str) {
+    let path = path(file);
     let stands = std::fs::read_to_string(&path).unwrap();
     let (mut fresh, mut changed) = (String::new(), Vec::new());
     for line in stands.lines() {
@@ -225,10 +259,32 @@ fn golden_short() {
 }
 
 #[test]
+fn golden_short() {
+    compare_short("short");
+}
+
+#[test]
+fn golden_scripts() {
+    compare_short("scripts");
+}
+
+#[test]
+fn golden_case() {
+    let Ok(case) = std::env::var("BISMAR_GOLDEN_CASE") else {
+        return;
+    };
+    let (world, name) = case.split_once(' ').unwrap();
+    let play = WORLDS.iter().find(|(other, _)| *other == world);
+    let told = (play.expect("a world").1)(name);
+    println!("{told}{}", short(&told));
+}
+
+#[test]
 fn golden_cases_can_be_read_by_a_person() {
-    let names = WORLDS.iter().map(|(world, _)| *world).chain(["short"]);
-    let all: usize = names
+    let files = ["first", "second", "third", "short", "scripts"];
+    let all: usize = files
         .map(|name| std::fs::read(path(name)).unwrap().len())
+        .iter()
         .sum();
     assert!(all <= MOST_BYTES, "{all} bytes");
 }
