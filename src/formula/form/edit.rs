@@ -468,6 +468,40 @@ mod tests {
     }
 
     #[test]
+    fn a_new_file_holds_the_fields_and_what_the_old_one_holds_besides() {
+        let fields = Fields::read(OWN, "").unwrap();
+        assert_eq!(fields.to_toml_like(None), fields.to_toml());
+        let like = fields.to_toml_like(Some(OWN));
+        assert!(like.starts_with(&fields.to_toml()), "{like}");
+        assert!(
+            like.contains("\n\n# papers\n[[substance]]\nname = \"Oil\""),
+            "{like}"
+        );
+        assert!(like.ends_with("[label]\nfunction = \"soak\"\n"), "{like}");
+        assert_eq!(
+            Fields::read(&like, "").unwrap().of_no_file(),
+            fields.of_no_file()
+        );
+    }
+
+    /// A version is a name for what is in it: the same with another version is nothing new.
+    #[test]
+    fn two_versions_of_the_same_say_the_same() {
+        let fields = Fields::read(OWN, "").unwrap();
+        let changed = |how: fn(&mut Fields)| {
+            let mut other = fields.clone().of_no_file();
+            how(&mut other);
+            fields.says_what(&other)
+        };
+        assert!(changed(|_| {}));
+        assert!(changed(|other| other.version = "4".to_owned()));
+        assert!(!changed(|other| other.name = "Salt soak".to_owned()));
+        assert!(!changed(
+            |other| other.phases[0].ingredients[0].amount = "61".to_owned()
+        ));
+    }
+
+    #[test]
     fn values_change_where_they_stand_and_comments_stay() {
         let new = change(OWN, |fields| {
             fields.phases[0].ingredients[0].amount = "61,5 %".to_owned();

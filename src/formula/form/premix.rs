@@ -127,16 +127,19 @@ mod tests {
         assert_eq!(shares, ["38.461538462", "61.538461538"]);
         assert!(with.checked("").is_ok());
         // At least a seventh of a percent of the first is 2.6 times that of the blend, and never a trace less.
-        let mut least = fields.clone();
-        least.phases[1].ingredients[0].min = "0.142857143".to_owned();
-        let (_, with) = premix(&least, 1, "Marram scent", "Blend").unwrap();
-        let of = |amount: &str| count(amount).unwrap();
-        let (min, share) = (
-            of(&with.phases[1].ingredients[0].min),
-            of(&least.phases[1].ingredients[0].amount),
-        );
-        let kept = |min: i128| min * share >= of("0.142857143") * of("1.3");
-        assert!(kept(min) && !kept(min - 1), "{min}");
+        for least in ["0.142857143", "0.13"] {
+            let mut with_least = fields.clone();
+            with_least.phases[1].ingredients[0].min = least.to_owned();
+            let (blend, with) = premix(&with_least, 1, "Marram scent", "Blend").unwrap();
+            assert!(blend.ingredients().all(|one| one.min.is_empty()));
+            let of = |amount: &str| count(amount).unwrap();
+            let (min, share) = (
+                of(&with.phases[1].ingredients[0].min),
+                of(&with_least.phases[1].ingredients[0].amount),
+            );
+            let kept = |min: i128| min * share >= of(least) * of("1.3");
+            assert!(kept(min) && !kept(min - 1), "{min}");
+        }
         assert_eq!(
             (blend.name.as_str(), one.name.as_str()),
             ("Marram scent", "Marram scent")
