@@ -32,3 +32,29 @@ pub fn is_of_the_day(note: &str) -> Option<bool> {
     at.parse::<Timestamp>().ok()?;
     Some(rest.split_once(';')?.0 == SAME_DAY)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_note_tells_whether_its_check_was_of_the_day() {
+        let at = Timestamp::UNIX_EPOCH;
+        for (days, told) in [
+            (0, "the same day"),
+            (1, "the day before"),
+            (12, "12 days before"),
+            (-1, "a day that is still to come"),
+        ] {
+            let note = note_of(at, days, "as found");
+            assert_eq!(
+                note,
+                format!("checked 1970-01-01T00:00:00.000Z, {told}; as found")
+            );
+            assert_eq!(is_of_the_day(&note), Some(days == 0), "{note}");
+        }
+        for other in ["", "as found", "checked today, the same day; as found"] {
+            assert_eq!(is_of_the_day(other), None, "{other}");
+        }
+    }
+}
