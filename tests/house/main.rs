@@ -6,6 +6,7 @@ mod bench_side;
 mod dependencies;
 mod faults_table;
 mod messages;
+mod mutants;
 mod plan;
 mod purity;
 mod readme;
