@@ -3,6 +3,7 @@
 use super::event::Event;
 use super::pan::Observation;
 use super::phrases::Words;
+use super::placing::FLICKER;
 use super::run::Deed;
 use super::state::{Captured, Pending, State, Tare, Tared, Written};
 use super::steady::Level;
@@ -19,9 +20,12 @@ use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Weighed;
 use crate::vocabulary::reading::ScaleIndex;
 
-/// What a net weight means; nothing, where the scale or the tare proves nothing.
+/// What a net weight means; nothing, where the scale or the tare proves nothing. A tare that flickered by a few steps
+/// proves what is inside with these as well.
 pub(super) fn verdict_of(window: Window, net: Mass, tare: &Tare) -> Option<Verdict> {
-    if !window.proven || tare.unproven > Mass::ZERO {
+    let by = tare.unproven;
+    let holds = by <= tare.d * FLICKER && window.holds(net - by) && window.holds(net + by);
+    if !window.proven || (by > Mass::ZERO && !holds) {
         None
     } else if net < window.low {
         Some(Verdict::Under)
@@ -192,7 +196,10 @@ impl Engine {
         }
         if tare.unproven > Mass::ZERO {
             let by = tare.unproven.ceil_to(d).grams(d);
-            let unproven = remark!("tare not proven: it may be off by {by} g", by);
+            let unproven = match verdict {
+                Some(Verdict::Inside) => remark!("tare known to {by} g only", by),
+                Some(_) | None => remark!("tare not proven: it may be off by {by} g", by),
+            };
             notes = joined(notes, unproven);
         }
         if tare.carried > 0 {

@@ -273,7 +273,9 @@ impl Engine {
             Load::Something => match seen.steady {
                 Some(level) => self.judge_arrival(scale, level, landing.keyed),
                 None => {
-                    if seen.at.since(landing.since) > UNRESTED_US
+                    // A slow filter still follows, and flickers within its last steps.
+                    let settles = self.pans[scale].settles_in();
+                    if seen.at.since(landing.since) > UNRESTED_US + settles
                         && let Some(restless) = self.pans[scale].restless(seen.at)
                         && restless.1 <= seen.d * FLICKER
                     {

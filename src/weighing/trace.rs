@@ -201,7 +201,22 @@ impl Trace {
             // The hand was slow: the rest tells of it, and not of the filter.
             return None;
         }
-        let late = |&i: &usize| beside[i].is_some_and(|took| longer(took, SET_DOWN_US));
+        let (came_at, fell_at) = (came.course.0[0], until(&fall, span, part(span, STILL[0])));
+        // A filter that averages near its rest does so by the grams, and not by the share, that are still to go.
+        let by_grams = |i: usize| {
+            let level = part(whole, STILL[i]);
+            let times = came.course.0[i].zip(until(&fall, span, level));
+            times
+                .zip(came_at.zip(fell_at))
+                .is_none_or(|((rose, fell), (touched, left))| {
+                    longer(
+                        (rose.saturating_sub(touched), fell.saturating_sub(left)),
+                        SET_DOWN_US,
+                    )
+                })
+        };
+        let late =
+            |&i: &usize| beside[i].is_some_and(|took| longer(took, SET_DOWN_US)) && by_grams(i);
         let first = (QUICK + 1..STILL.len()).find(late);
         // What came late is no more than what was still to come before that.
         let first = first.map(|i| part(whole, STILL[i - 1]));
@@ -348,7 +363,7 @@ fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     let once_more = |pair: &[(f64, f64)]| pair[1].0 > pair[0].0 * (1.01 + pair[1].1) + line / 8.0;
     let by_itself = |i: usize| even * (1.0 / FADES[i]).ln();
     let fades = fading.iter().all(is_even)
-        && !speeds_up_again(rise, line, step)
+        && !speeds_up_again(rise, line, FADING_US, step)
         && !constants.windows(2).any(once_more)
         && took[BEGUN] <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
     fades.then(|| (took[HALF] - by_itself(HALF) * 1.03) / 1e6)
@@ -372,7 +387,10 @@ fn settles(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
         .skip_while(|&&(at, _)| at < touched + SET_DOWN_US);
     let &(mut from, w) = end.next()?;
     let mut left = still(w);
-    if left > span as f64 * 0.3 || speeds_up_again(rise, line, step) {
+    // A hand that presses makes it swing: only what goes beyond the highest so far is more load.
+    let again = speeds_up_again(rise, line, FADING_US, step)
+        || speeds_up_again(&highest(rise), line, line, step);
+    if left > span as f64 * 0.3 || again {
         return None;
     }
     // How long each part takes for its share, by the readings alone, by what part a step or two would change that, and
@@ -398,9 +416,9 @@ fn settles(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     settles.then_some(slowest / 1e6)
 }
 
-/// Whether a rise that had slowed down by a sixth speeds up again by as much, over stretches of [`FADING_US`].
-fn speeds_up_again(rise: &[(u64, i64)], line: f64, step: i64) -> bool {
-    let lines = (FADING_US / line.max(1.0)).ceil().max(1.0) as usize;
+/// Whether a rise that had slowed down by a sixth speeds up again by as much, over stretches of so many microseconds.
+fn speeds_up_again(rise: &[(u64, i64)], line: f64, stretch: f64, step: i64) -> bool {
+    let lines = (stretch / line.max(1.0)).ceil().max(1.0) as usize;
     let ends = rise.iter().zip(rise.get(lines..).unwrap_or_default());
     let rates = ends.map(|(from, to)| {
         let took = to.0.saturating_sub(from.0).max(1) as f64;
@@ -491,15 +509,7 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
         return 0;
     };
     // A bump swings; only what goes beyond the highest so far is more load.
-    let mut high = i64::MIN;
-    let tops: Vec<(u64, i64)> = rise
-        .iter()
-        .map(|&(at, w)| {
-            high = high.max(w);
-            (at, high)
-        })
-        .collect();
-    let mut tops = renewed(tops);
+    let mut tops = renewed(highest(rise));
     tops.retain(|&(at, _)| at - touched >= SET_DOWN_US);
     let Some(tick) = usual_gap(&tops) else {
         return 0;
@@ -512,6 +522,16 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
     let uneven = if few { COARSE } else { UNEVEN };
     let most = lengths.map(|n| speeding_up(&tops, tick, n, span, step, uneven));
     most.into_iter().max().unwrap_or_default()
+}
+
+/// How high it was so far, at each reading.
+fn highest(rise: &[(u64, i64)]) -> Vec<(u64, i64)> {
+    let mut high = i64::MIN;
+    let so_far = |&(at, w): &(u64, i64)| {
+        high = high.max(w);
+        (at, high)
+    };
+    rise.iter().map(so_far).collect()
 }
 
 /// The median of the times between two readings.
