@@ -113,7 +113,7 @@ impl Trace {
         let rise = points.get(touch..).unwrap_or_default();
         let swift = between(rise, span);
         Shape {
-            course: Course::of(rise, span, step),
+            course: Course::of(rise, span, span, step),
             body: mean_arrival(rise, span, i64::MAX, step),
             tail: [span / 7, span / 20, span / 70, step * 25, step * 12]
                 .into_iter()
@@ -140,7 +140,7 @@ impl Trace {
     /// the empty pan shows.
     pub fn fall(&self, zero: Mass, d: Mass) -> Option<(Mass, Course)> {
         let Fall { top, span, points } = self.falling(zero)?;
-        Some((top, Course::of(&points, span, d.ng().max(1))))
+        Some((top, Course::of(&points, span, span, d.ng().max(1))))
     }
 
     fn falling(&self, zero: Mass) -> Option<Fall> {
@@ -169,7 +169,7 @@ impl Trace {
             span,
             step,
             line: usual_gap(&rise).unwrap_or_default(),
-            course: Course::of(&rise, span, step),
+            course: Course::of(&rise, span, span, step),
             last: LAST.map(|steps| until(&rise, span, step.saturating_mul(steps))),
             over: until(&rise, span, step * 3 / 2),
             rings: rise.iter().any(|&(_, w)| w - span > step * 5),
@@ -196,27 +196,17 @@ impl Trace {
         if came.rings || !from_rest || !read || rested.count() < 3 || whole <= step * 8 {
             return None;
         }
-        let beside = came.course.beside(&Course::of(&fall, span, step))?;
-        if longer(beside[QUICK]?, QUICK_US) {
+        let by_share = came.course.beside(&Course::of(&fall, span, span, step))?;
+        if longer(by_share[QUICK]?, QUICK_US) {
             // The hand was slow: the rest tells of it, and not of the filter.
             return None;
         }
-        let (came_at, fell_at) = (came.course.0[0], until(&fall, span, part(span, STILL[0])));
-        // A filter that averages near its rest does so by the grams, and not by the share, that are still to go.
-        let by_grams = |i: usize| {
-            let level = part(whole, STILL[i]);
-            let times = came.course.0[i].zip(until(&fall, span, level));
-            times
-                .zip(came_at.zip(fell_at))
-                .is_none_or(|((rose, fell), (touched, left))| {
-                    longer(
-                        (rose.saturating_sub(touched), fell.saturating_sub(left)),
-                        SET_DOWN_US,
-                    )
-                })
+        // A mean takes as long for each share of a load; what averages near its rest, for the grams that are still to go.
+        let by_grams = came.course.beside(&Course::of(&fall, span, whole, step))?;
+        let late = |&i: &usize| {
+            let both = [by_share[i], by_grams[i]];
+            both.map(|took| took.is_some_and(|took| longer(took, SET_DOWN_US))) == [true; 2]
         };
-        let late =
-            |&i: &usize| beside[i].is_some_and(|took| longer(took, SET_DOWN_US)) && by_grams(i);
         let first = (QUICK + 1..STILL.len()).find(late);
         // What came late is no more than what was still to come before that.
         let first = first.map(|i| part(whole, STILL[i - 1]));
@@ -285,9 +275,10 @@ fn part(span: i64, share: f64) -> i64 {
 pub struct Course([Option<u64>; STILL.len()]);
 
 impl Course {
-    fn of(rise: &[(u64, i64)], span: i64, step: i64) -> Course {
+    /// Of a change by `span`, at the shares of `whole`.
+    fn of(rise: &[(u64, i64)], span: i64, whole: i64, step: i64) -> Course {
         Course(STILL.map(|share| {
-            let level = part(span, share);
+            let level = part(whole, share);
             (level >= step * 8).then(|| until(rise, span, level))?
         }))
     }
