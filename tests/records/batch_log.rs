@@ -12,11 +12,12 @@ use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
 use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
 use bismar::journal::format::opening::Opening;
-use bismar::journal::format::row::{COLUMNS, Row, Stamp};
+use bismar::journal::format::row::{COLUMNS, Row, Stamp, header};
 use bismar::journal::read::archive::Archive;
-use bismar::journal::read::record::read_strictly;
-use bismar::journal::read::scan;
-use bismar::journal::read::verify::verify;
+use bismar::journal::read::folder::{batches_in, log_of};
+use bismar::journal::read::record::{begun, read, read_strictly};
+use bismar::journal::read::verify::{Head, verify, verify_with};
+use bismar::journal::read::{scale_checks, scan};
 use bismar::journal::store::log::LogFile;
 use bismar::mass::{Mass, Unit};
 use bismar::time::Moment;
@@ -476,6 +477,360 @@ fn verify_says_what_is_wrong() {
     );
     let long = format!("{}{}\n", lines[0], "x".repeat(scan::LONGEST_LINE * 2));
     assert_eq!(check("v.csv", &long).1, Some((2, Fault::TooLong)));
+}
+
+/// A log in memory: its header, and a row for each of `drafts`, of batch `v`.
+fn sealed(drafts: &[Draft]) -> Vec<Vec<u8>> {
+    sealed_at(drafts.iter().map(|draft| (nine(), draft)))
+}
+
+/// As [`sealed`], each row with its time.
+fn sealed_at<'d>(drafts: impl IntoIterator<Item = (Timestamp, &'d Draft)>) -> Vec<Vec<u8>> {
+    let mut lines = vec![format!("{}\n", header()).into_bytes()];
+    let mut previous = chain::start("v");
+    for (seq, (at, draft)) in (1..).zip(drafts) {
+        let stamp = Stamp {
+            batch: "v",
+            seq,
+            at,
+            formula: "f",
+        };
+        let row = Row::from_draft(draft, stamp).sealed(&previous);
+        lines.push(row.line());
+        previous = row.chain;
+    }
+    lines
+}
+
+/// What a reader of these bytes is told: the good rows, and the line and the fault of what is wrong. It gets them by
+/// and by, as a disk gives them.
+fn read_by_and_by(bytes: &[u8]) -> (u64, Option<(u64, Fault)>) {
+    let input = std::io::BufReader::with_capacity(1000, bytes);
+    let mut scan = scan::Scan::new(Path::new("v.csv"), input);
+    let mut rows = 0;
+    let bad = scan.each(|_| rows += 1).unwrap();
+    (rows, bad.map(|bad| (bad.line, bad.fault)))
+}
+
+/// A line of no end, as a file that is no log may have, is not taken into memory; how much of the file is no row is
+/// told to the byte all the same.
+#[test]
+fn a_line_without_end_is_told_with_all_its_bytes() {
+    let lines = sealed(&[weighed(1, "Salt", 30_000), weighed(2, "Soda", 30_000)]);
+    let [head, first, second] = &lines[..] else {
+        panic!("three lines")
+    };
+    let most = scan::LONGEST_LINE;
+    for length in [1, most - 1, most, most + 1, 2 * most + 777] {
+        let log = [&head[..], first, &vec![b'x'; length]].concat();
+        let bytes = length as u64;
+        assert_eq!(read_by_and_by(&log), (1, Some((3, Fault::Torn { bytes }))));
+    }
+    // With its end it is a line: too long, or no row.
+    for (length, long) in [(most - 1, false), (most, true), (2 * most + 777, true)] {
+        let log = [&head[..], first, &vec![b'x'; length], b"\n", second].concat();
+        let (rows, bad) = read_by_and_by(&log);
+        let (line, fault) = bad.unwrap();
+        assert_eq!((rows, line, fault == Fault::TooLong), (1, 3, long));
+    }
+}
+
+/// A log that was being created when the power went is empty, begins as a log does, or is zeros: nothing of anybody's is
+/// in it. All else is no log, and is not taken for one.
+#[test]
+fn what_was_being_created_is_told_from_what_is_no_log() {
+    let lines = sealed(&[]);
+    let head = &lines[0][..];
+    for begun in [&head[..1], &head[..head.len() - 1], &[0; 300]] {
+        let bytes = begun.len() as u64;
+        assert_eq!(read_by_and_by(begun), (0, Some((1, Fault::Torn { bytes }))));
+        let mut scan = scan::Scan::new(Path::new("v.csv"), begun);
+        assert_eq!(scan.next_row().unwrap(), None);
+        let found = (scan.torn(), scan.has_header(), scan.good_end());
+        assert_eq!(found, (bytes, false, 0));
+    }
+    assert_eq!(read_by_and_by(b""), (0, Some((1, Fault::Header))));
+    assert_eq!(read_by_and_by(head), (0, None));
+    for other in [b"batch;seq".as_slice(), b"\0\0b", b"x", b"batch\n"] {
+        assert_eq!(read_by_and_by(other), (0, Some((1, Fault::Header))));
+    }
+}
+
+/// Of a last row whole sectors (512 bytes) may not have reached the disk when the power went: it is no row. A hole of any
+/// other shape, or before the last row, is damage.
+#[test]
+fn a_sector_that_did_not_reach_the_disk_is_a_torn_end() {
+    let long = Draft {
+        note: "x".repeat(2000),
+        ..weighed(1, "Salt", 30_000)
+    };
+    let lines = sealed(&[long.clone(), long]);
+    let log = lines.concat();
+    let last = lines[2].len();
+    let start = log.len() - last;
+    let sector = start.next_multiple_of(512);
+    let told = |hole: std::ops::Range<usize>| {
+        let mut log = log.clone();
+        log[hole].fill(0);
+        read_by_and_by(&log)
+    };
+    let torn = (1, Some((3, Fault::Torn { bytes: last as u64 })));
+    for hole in [
+        start..sector,
+        start..sector + 512,
+        sector..sector + 512,
+        sector + 512..sector + 1536,
+    ] {
+        assert_eq!(told(hole), torn);
+    }
+    for hole in [
+        sector..sector + 511,
+        sector + 1..sector + 512,
+        start..sector - 1,
+        start + 1..sector,
+        sector + 100..sector + 101,
+    ] {
+        let (rows, bad) = told(hole.clone());
+        let (line, fault) = bad.unwrap();
+        assert_eq!((rows, line), (1, 3), "{hole:?}");
+        assert!(!matches!(fault, Fault::Torn { .. }), "{hole:?}: {fault:?}");
+    }
+    // The same in the row before.
+    let sector = lines[0].len().next_multiple_of(512);
+    let (rows, bad) = told(sector..sector + 512);
+    let (line, fault) = bad.unwrap();
+    assert_eq!((rows, line), (0, 2));
+    assert!(!matches!(fault, Fault::Torn { .. }), "{fault:?}");
+}
+
+/// Whoever read a log and reads it again needs to prove what is new alone, and is told the same as of the whole.
+#[test]
+fn a_reading_goes_on_where_the_last_one_ended() {
+    let rows: Vec<Draft> = (1..=4).map(|step| weighed(step, "Salt", 30_000)).collect();
+    let lines = sealed(&rows);
+    let path = Path::new("v.csv");
+    for had in 0..=4 {
+        let (before, after) = (lines[..=had].concat(), lines[had + 1..].concat());
+        let mut first = scan::Scan::new(path, &before[..]);
+        assert_eq!(first.each(|_| ()).unwrap(), None);
+        let (chain, end) = (first.chain().to_owned(), first.good_end());
+        assert_eq!(
+            (first.next_seq(), end),
+            (had as u64 + 1, before.len() as u64)
+        );
+        let on = |input: &[u8]| {
+            let mut scan = scan::Scan::after(path, input, "v", had as u64, &chain, end);
+            let mut seqs = Vec::new();
+            let bad = scan.each(|row| seqs.push(row.seq)).unwrap();
+            let bad = bad.map(|bad| (bad.line, bad.fault));
+            (seqs, bad, scan.good_end(), scan.torn())
+        };
+        let all = lines.concat().len() as u64;
+        assert_eq!(on(&after), ((had as u64 + 1..=4).collect(), None, all, 0));
+        if had == 4 {
+            continue;
+        }
+        // A row cut at its end, one edited, one of another batch: at their lines in the whole file.
+        let line = had as u64 + 2;
+        let torn = on(&lines[had + 1][..50]);
+        assert_eq!(
+            torn,
+            (vec![], Some((line, Fault::Torn { bytes: 50 })), end, 50)
+        );
+        let text = String::from_utf8(lines[had + 1].clone()).unwrap();
+        let edited = on(text.replacen("L-7", "L-8", 1).as_bytes());
+        assert_eq!(edited.1, Some((line, Fault::Edited)));
+        let (_, other, ..) = on(text.replacen("v,", "w,", 1).as_bytes());
+        let (expected, found) = ("v".to_owned(), "w".to_owned());
+        assert_eq!(other, Some((line, Fault::OtherBatch { expected, found })));
+    }
+}
+
+/// What is held of a log grows with it. A file larger than any batch's is refused with its size before a byte of it is
+/// read; what is no file is not waited for. To verify one needs no more than a row at a time.
+#[test]
+fn a_log_that_is_too_large_is_refused_and_verified_all_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("v.csv");
+    let log = sealed(&[Draft::new(RowKind::Note, "by hand")]).concat();
+    let of_size = |bytes: u64| {
+        std::fs::write(&path, &log).unwrap();
+        let file = std::fs::File::options().write(true).open(&path).unwrap();
+        file.set_len(bytes).unwrap();
+    };
+    of_size(scan::LARGEST_LOG);
+    assert_eq!(read(&path).unwrap().rows, 1);
+    of_size(scan::LARGEST_LOG + 1);
+    for refused in [read(&path), read_strictly(&path), begun(&path)] {
+        let Err(LogError::TooLarge { bytes, most, .. }) = refused else {
+            panic!("{refused:?}")
+        };
+        assert_eq!((bytes, most), (16_000_001, 16_000_000));
+    }
+    let report = verify(&path).unwrap();
+    let fault = report.fault.map(|bad| (bad.line, bad.fault));
+    let bytes = 16_000_001 - log.len() as u64;
+    assert_eq!((report.rows, fault), (1, Some((3, Fault::Torn { bytes }))));
+    for refused in [read(dir.path()).map(drop), verify(dir.path()).map(drop)] {
+        assert!(
+            matches!(refused, Err(LogError::NotAFile { .. })),
+            "{refused:?}"
+        );
+    }
+}
+
+/// Who asks what a batch is of reads no further than its formula: what is damaged behind that is nothing to it.
+#[test]
+fn the_beginning_of_a_batch_reads_though_its_end_is_damaged() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("v.csv");
+    let opening = hard_opening().drafts("f").unwrap();
+    let mut lines = sealed(&[&opening[..], &[weighed(1, "Salt", 30_000)]].concat());
+    lines[3] = b"no row\n".to_vec();
+    std::fs::write(&path, lines.concat()).unwrap();
+    let record = begun(&path).unwrap();
+    assert_eq!((record.rows, record.batch.as_str()), (2, "v"));
+    assert_eq!(record.opening, Some(hard_opening()));
+    assert!(matches!(read_strictly(&path), Err(LogError::Bad(bad)) if bad.line == 4));
+    lines[1] = b"no row\n".to_vec();
+    std::fs::write(&path, lines.concat()).unwrap();
+    assert!(matches!(begun(&path), Err(LogError::Bad(bad)) if bad.line == 2));
+}
+
+/// A head noted down from a sheet, in whatever way it was copied, is found at its row, and told to be gone where rows
+/// were cut off.
+#[test]
+fn a_head_is_found_at_its_row_with_what_was_added_since() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("v.csv");
+    let lines =
+        sealed(&["one", "two", "three", "four"].map(|note| Draft::new(RowKind::Note, note)));
+    let write = |lines: &[Vec<u8>]| std::fs::write(&path, lines.concat()).unwrap();
+    write(&lines);
+    let told = |head: &str| {
+        let report = verify_with(&path, Some(&head.parse().unwrap())).unwrap();
+        let held = report.head.clone().unwrap();
+        (held.line, held.more, report.is_ok(), report.to_string())
+    };
+    let chain_of = |line: &[u8]| {
+        let text = String::from_utf8(line.trim_ascii_end().to_vec()).unwrap();
+        text.rsplit(',').next().unwrap().to_owned()
+    };
+    let ends = [
+        "in line 2; 3 rows were added since.",
+        "in line 3; 2 rows were added since.",
+        "in line 4; 1 row was added since.",
+        "It ends with the head",
+    ];
+    for (row, end) in (1..).zip(ends) {
+        let chain = chain_of(&lines[row]);
+        let digest = chain::sha256(std::str::from_utf8(&lines[..=row].concat()).unwrap());
+        let copied = format!(" {} {}\n", chain[..7].to_uppercase(), &chain[7..]);
+        for head in [&chain, &digest, &copied] {
+            let (line, more, ok, said) = told(head);
+            assert_eq!(
+                (line, more, ok),
+                (Some(row as u64 + 1), 4 - row as u64, true)
+            );
+            assert!(said.contains(end), "{said}");
+        }
+    }
+    for no_head in [
+        "",
+        "0123456789abcde",
+        "0123456789abcdeg",
+        "0123456789abcdef0",
+    ] {
+        assert!(no_head.parse::<Head>().is_err(), "{no_head}");
+    }
+    let last = chain_of(&lines[4]);
+    write(&lines[..4]);
+    let (line, more, ok, said) = told(&last);
+    assert_eq!((line, more, ok), (None, 0, false));
+    assert!(
+        said.contains("v.csv:4: none of the rows up to here has the head"),
+        "{said}"
+    );
+}
+
+/// How many times run back, and where the first does; weights without the rows that open a batch were held against no
+/// plan. Neither is a fault: both are told.
+#[test]
+fn what_is_no_fault_and_looks_like_one_is_told() {
+    let told = |seconds: &[i64], kind| {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("v.csv");
+        let draft = Draft::new(kind, "by hand");
+        let at = |second: &i64| nine() + jiff::SignedDuration::from_secs(*second);
+        let lines = sealed_at(seconds.iter().map(|second| (at(second), &draft)));
+        std::fs::write(&path, lines.concat()).unwrap();
+        let report = verify(&path).unwrap();
+        assert!(report.is_ok(), "{report}");
+        (report.back, report.first_back, report.to_string())
+    };
+    let (back, first, said) = told(&[10, 9, 20, 17, 16], RowKind::Note);
+    assert_eq!((back, first), (1, Some(5)));
+    assert!(
+        said.contains("v.csv:5:at: earlier than the row before (1 row is so)"),
+        "{said}"
+    );
+    let (back, first, said) = told(&[10, 8, 20, 17, 10], RowKind::Note);
+    assert_eq!((back, first), (3, Some(3)));
+    assert!(
+        said.contains("v.csv:3:at: earlier than the row before (3 rows are so)"),
+        "{said}"
+    );
+    let no_plan = "no row opens the batch";
+    assert!(!said.contains(no_plan), "{said}");
+    for weights in 1..=2 {
+        let (back, first, said) = told(&[0, 1][..weights], RowKind::Weighed);
+        assert_eq!((back, first), (0, None));
+        assert!(said.contains(no_plan), "{said}");
+    }
+}
+
+/// The last check of each scale counts, in the order in which they were written; what was measured of its repeatability
+/// is no check, and all other rows are none of either.
+#[test]
+fn the_last_check_of_each_scale_is_read_from_their_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let none = scale_checks::last(dir.path()).unwrap();
+    assert!(none.is_empty(), "no log yet");
+    let check = |scale: &str, verdict, note: &str| Draft {
+        scale: scale.into(),
+        verdict,
+        ..Draft::new(RowKind::ScaleCheck, note)
+    };
+    let rows = [
+        check("bench", Some(Verdict::Over), "first"),
+        check("floor", Some(Verdict::Inside), "of the floor"),
+        check("bench", Some(Verdict::Inside), "second"),
+        check("bench", None, "repeatability"),
+        Draft::new(RowKind::Note, "by hand"),
+    ];
+    for draft in &rows {
+        // Opened anew for each, as each run of the program does.
+        let (mut log, _) = scale_checks::open(dir.path()).unwrap();
+        log.append(draft, nine()).unwrap();
+    }
+    let mut notes = Vec::new();
+    scale_checks::each(dir.path(), |row| notes.push(row.note)).unwrap();
+    assert_eq!(notes, ["first", "of the floor", "second", "repeatability"]);
+    let last = scale_checks::last(dir.path()).unwrap();
+    let last: Vec<(&str, &str)> = last
+        .iter()
+        .map(|(scale, row)| (&**scale, &*row.note))
+        .collect();
+    assert_eq!(last, [("bench", "second"), ("floor", "of the floor")]);
+    // It is no batch's.
+    assert!(batches_in(dir.path()).unwrap().is_empty());
+    assert_eq!(log_of(dir.path(), scale_checks::NAME), None);
+    // Damaged, it says so and tells of no check.
+    let path = scale_checks::path(dir.path());
+    let text = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, text.replace("second", "sekond")).unwrap();
+    let damaged = scale_checks::last(dir.path());
+    assert!(matches!(damaged, Err(LogError::Bad(bad)) if bad.line == 4));
 }
 
 /// A formula's text with everything a cell would change.

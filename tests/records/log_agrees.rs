@@ -4,11 +4,18 @@
 
 use std::path::{Path, PathBuf};
 
+use bismar::formula::Formula;
+use bismar::formula::filling::{self, Fill};
 use bismar::journal::batch::agree::Agreement;
 use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
-use bismar::journal::format::row::{COLUMNS, Row};
+use bismar::journal::format::fill_note::note_of;
+use bismar::journal::format::opening::Opening;
+use bismar::journal::format::row::{COLUMNS, Row, Stamp};
 use bismar::journal::read::verify::verify;
+use bismar::mass::{Mass, Unit};
+use bismar::metrology::prepackage::Rule;
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict, lot_named};
 
 use crate::bench_side::faults;
 use crate::bench_side::logs::logs_in;
@@ -20,6 +27,410 @@ type Cells = Vec<Vec<String>>;
 fn column(name: &str) -> usize {
     COLUMNS.iter().position(|column| *column == name).unwrap()
 }
+
+// ---- rows in memory ------------------------------------------------------------------------------
+
+/// Two ingredients of 60 and 40 g, each with a tolerance of 1 %.
+const TWO: &str = include_str!("../../fixtures/captures/two_beakers.toml");
+
+fn hundredths(grams: i64) -> Option<Mass> {
+    Some(Mass::from_mg(grams * 10))
+}
+
+/// A weight as the bench writes it, in hundredths of a gram; its window is all of the tolerance.
+fn weight(step: usize, ingredient: &str, target: i64, tare: i64, net: i64) -> Draft {
+    Draft {
+        step,
+        phase: "Dry".into(),
+        ingredient: ingredient.into(),
+        vessel: "beaker".into(),
+        target: hundredths(target),
+        low: hundredths(target - target / 100),
+        high: hundredths(target + target / 100),
+        tare: hundredths(tare),
+        gross: hundredths(tare + net),
+        net: hundredths(net),
+        uncertainty: Some(Mass::from_mg(15)),
+        verdict: Some(Verdict::Inside),
+        scale: "bench".into(),
+        unit: Some(Unit::Gram),
+        readings: Some(10),
+        readability: Mass::from_mg(10),
+        ..Draft::new(RowKind::Weighed, "")
+    }
+}
+
+fn closing(note: &str, target: i64, net: i64) -> Draft {
+    Draft {
+        target: hundredths(target),
+        net: hundredths(net),
+        readability: Mass::from_mg(10),
+        ..Draft::new(RowKind::Closed, note)
+    }
+}
+
+/// The rows of a batch of 100 g by the formula `text`: the two that open it (0 and 1), and `rows`.
+fn rows_of(text: &str, rows: &[Draft]) -> Cells {
+    let opening = Opening {
+        text: text.to_owned(),
+        batch: Mass::from_g(100),
+        jars: None,
+    };
+    let opening = opening.drafts("Two beakers").unwrap();
+    let cells = |(seq, draft)| {
+        let stamp = Stamp {
+            batch: "b",
+            seq,
+            at: "2026-09-01T09:00:00Z".parse().unwrap(),
+            formula: "Two beakers",
+        };
+        Row::from_draft(draft, stamp).cells().to_vec()
+    };
+    (1..).zip(opening.iter().chain(rows)).map(cells).collect()
+}
+
+/// The first cell of `rows` that does not agree: its row, from 0, and its column.
+fn disagrees(rows: &Cells) -> Option<(usize, &'static str)> {
+    let mut agreement = Agreement::default();
+    rows.iter().enumerate().find_map(|(at, cells)| {
+        let chain = ["0123456789abcdef".to_owned()];
+        let record = csv::StringRecord::from_iter(cells.iter().chain(&chain));
+        let row = Row::from_record(&record).unwrap();
+        let wrong = agreement.add(&row).err()?;
+        Some((at, wrong.column))
+    })
+}
+
+/// Why a weight has no verdict.
+const UNPROVEN: &str = "the scale cannot prove this tolerance";
+
+/// Cells of rows, from 0, with other texts in them, and where that must be found out.
+type Edits = [(
+    &'static [(usize, &'static str, &'static str)],
+    Option<(usize, &'static str)>,
+)];
+
+#[track_caller]
+fn held_against(rows: &Cells, edits: &Edits) {
+    assert_eq!(disagrees(rows), None, "as it was written: {rows:?}");
+    for (edits, wanted) in edits {
+        let mut rows = rows.clone();
+        for (row, name, to) in *edits {
+            let cell = &mut rows[*row][column(name)];
+            assert_ne!(cell, to, "an edit that is none");
+            *cell = (*to).to_owned();
+        }
+        assert_eq!(disagrees(&rows), *wanted, "{edits:?}");
+    }
+}
+
+/// How far a number may go before it is called wrong, and that one digit more is. The tolerance is that of the
+/// formula; where no scale proves it, two steps of a scale that shows such digits (0.1 g each) more.
+#[test]
+fn a_weight_is_held_against_its_tolerance_to_the_last_digit() {
+    let rows = rows_of(
+        TWO,
+        &[
+            weight(1, "Sea salt", 6000, 10_245, 6001),
+            weight(2, "Oat flour", 4000, 10_310, 3999),
+            closing("complete", 10_000, 10_000),
+        ],
+    );
+    held_against(
+        &rows,
+        &[
+            (&[(2, "low_g", "59.39")], Some((2, "low_g"))),
+            (&[(2, "high_g", "60.61")], Some((2, "high_g"))),
+            (&[(3, "low_g", "39.59")], Some((3, "low_g"))),
+            (
+                &[
+                    (2, "low_g", "59.39"),
+                    (2, "note", UNPROVEN),
+                    (2, "verdict", ""),
+                ],
+                None,
+            ),
+            (
+                &[
+                    (2, "low_g", "59.20"),
+                    (2, "high_g", "60.80"),
+                    (2, "note", UNPROVEN),
+                    (2, "verdict", ""),
+                ],
+                None,
+            ),
+            (
+                &[
+                    (2, "low_g", "59.19"),
+                    (2, "note", UNPROVEN),
+                    (2, "verdict", ""),
+                ],
+                Some((2, "low_g")),
+            ),
+            (
+                &[
+                    (2, "high_g", "60.81"),
+                    (2, "note", UNPROVEN),
+                    (2, "verdict", ""),
+                ],
+                Some((2, "high_g")),
+            ),
+            (&[(2, "note", UNPROVEN)], Some((2, "verdict"))),
+            (&[(2, "readings", "0")], Some((2, "readings"))),
+            (&[(2, "readings", "1")], None),
+            (&[(2, "deviation_g", "")], Some((2, "deviation_g"))),
+            (&[(2, "uncertainty_g", "0.009")], Some((2, "uncertainty_g"))),
+            // The sum, what was asked for, and how many are weighed.
+            (
+                &[(4, "net_g", "100.01"), (4, "deviation_g", "0.01")],
+                Some((4, "net_g")),
+            ),
+            (
+                &[(4, "note", "complete; the last mixing was not confirmed")],
+                None,
+            ),
+            (&[(4, "note", "stopped after 2 of 2 weighings")], None),
+            (
+                &[(4, "note", "stopped after 1 of 2 weighings")],
+                Some((4, "note")),
+            ),
+            (&[(4, "note", "ended")], Some((4, "note"))),
+        ],
+    );
+    // One of the two weighings, and the sum of that one.
+    let short = |note| {
+        let one = weight(1, "Sea salt", 6000, 10_245, 6001);
+        disagrees(&rows_of(TWO, &[one, closing(note, 10_000, 6001)]))
+    };
+    assert_eq!(short("stopped after 1 of 2 weighings"), None);
+    assert_eq!(short("complete"), Some((3, "note")));
+}
+
+/// Of a formula that this version does not read the size is still held: both rows that open the batch tell it.
+#[test]
+fn the_size_is_held_though_the_formula_is_of_another_version() {
+    let text = "[formula]\nname = \"Two beakers\"\nstirred_by = \"moonlight\"\n";
+    assert!(Formula::parse(text, "").is_err());
+    let rows = rows_of(text, &[weight(1, "Sea salt", 6000, 10_245, 6001)]);
+    assert_eq!(disagrees(&rows), None);
+    let opened = &rows[0][column("note")];
+    assert_eq!(opened.matches("100 g").count(), 1, "{opened}");
+    for size in ["110 g", "1100 g", "100 g "] {
+        let mut forged = rows.clone();
+        forged[0][column("note")] = opened.replace("100 g", size);
+        assert_eq!(disagrees(&forged), Some((1, "note")), "{size:?}");
+    }
+}
+
+/// What is weighed on top of the last is tared with it: the bowl weighs what it weighed, as sure as both weights are.
+/// Where something happened in between, nobody knows what it weighs.
+#[test]
+fn a_bowl_weighs_what_it_weighed_before() {
+    let text = TWO.replace("tolerance =", "vessel = \"bowl\"\ntolerance =");
+    let bowl = |step, name, target, tare, net| Draft {
+        vessel: "bowl".into(),
+        ..weight(step, name, target, tare, net)
+    };
+    let log = |between: &[Draft], tare| {
+        let first = bowl(1, "Sea salt", 6000, 10_245, 6001);
+        let second = bowl(2, "Oat flour", 4000, tare, 3999);
+        rows_of(&text, &[&[first][..], between, &[second]].concat())
+    };
+    let lot = Draft {
+        ingredient: "Oat flour".into(),
+        lot: "L-7".into(),
+        ..Draft::new(RowKind::Note, lot_named("Oat flour", "L-7"))
+    };
+    let named = |mut rows: Cells| {
+        let last = rows.len() - 1;
+        rows[last][column("lot")] = "L-7".into();
+        disagrees(&rows)
+    };
+    // 16246 in the bowl; each weight is sure to 0.015 g.
+    for tare in [16_243, 16_246, 16_249] {
+        assert_eq!(disagrees(&log(&[], tare)), None);
+        assert_eq!(named(log(std::slice::from_ref(&lot), tare)), None);
+    }
+    for tare in [16_242, 16_250] {
+        assert_eq!(disagrees(&log(&[], tare)), Some((3, "tare_g")));
+        assert_eq!(
+            named(log(std::slice::from_ref(&lot), tare)),
+            Some((4, "tare_g"))
+        );
+        let remark = Draft::new(RowKind::Note, "the bowl was wiped");
+        assert_eq!(disagrees(&log(&[remark], tare)), None);
+    }
+}
+
+/// A lot is named of what the formula has; what stayed and what was taken out add up to what the note says.
+#[test]
+fn a_note_agrees_with_the_weight_it_tells_of() {
+    let lot = Draft {
+        ingredient: "Sea salt".into(),
+        lot: "L-7".into(),
+        ..Draft::new(RowKind::Note, lot_named("Sea salt", "L-7"))
+    };
+    let kept_out = Draft {
+        lot: "L-7".into(),
+        verdict: None,
+        uncertainty: None,
+        kind: RowKind::TakenOut,
+        note: "over-pour of 61.20 g taken back to 60.01 g".into(),
+        ..weight(1, "Sea salt", 6000, 10_245, 119)
+    };
+    let salt = Draft {
+        lot: "L-7".into(),
+        ..weight(1, "Sea salt", 6000, 10_245, 6001)
+    };
+    let stayed = Draft {
+        lot: "L-7".into(),
+        target: None,
+        low: None,
+        high: None,
+        verdict: None,
+        kind: RowKind::Residue,
+        note: "stayed in the beaker of seq 5; 59.51 g went in".into(),
+        ..weight(1, "Sea salt", 6000, 10_245, 50)
+    };
+    let rows = rows_of(TWO, &[lot, kept_out, salt, stayed]);
+    held_against(
+        &rows,
+        &[
+            (
+                &[(2, "ingredient", "Clay"), (2, "note", "lot of Clay: L-7")],
+                Some((2, "ingredient")),
+            ),
+            (
+                &[(3, "note", "over-pour of 61.21 g taken back to 60.01 g")],
+                Some((3, "net_g")),
+            ),
+            (
+                &[(3, "note", "over-pour of 62.20 g taken back to 61.01 g")],
+                Some((3, "note")),
+            ),
+            (
+                &[(5, "note", "stayed in the beaker of seq 5; 59.52 g went in")],
+                Some((5, "note")),
+            ),
+            (
+                &[(5, "note", "stayed in the beaker of seq 3; 59.51 g went in")],
+                Some((5, "note")),
+            ),
+        ],
+    );
+}
+
+/// Jars are those of the filling, each against its label; their end tells their sum, their mean and the yield.
+#[test]
+fn jars_agree_with_their_filling_and_with_its_end() {
+    let jar = |number, net| Draft {
+        phase: filling::phase().to_string(),
+        vessel: "jar".into(),
+        low: hundredths(4900),
+        high: hundredths(5000),
+        kind: RowKind::Filled,
+        ..weight(number, "Two beakers", 4900, 12_000, net)
+    };
+    let fill = Fill {
+        nominal: Mass::from_g(49),
+        over: Mass::from_g(1),
+        rule: Rule::Eu76211,
+        made: Mass::from_mg(100_000),
+        first: 1,
+        last: 2,
+    };
+    let end = "filling: 2 jars filled, 99.10 g, mean 49.55 g, yield 99.1 %; 0.90 g not in a jar (in the bowl, or lost)";
+    let rows = rows_of(
+        TWO,
+        &[
+            weight(1, "Sea salt", 6000, 10_245, 6001),
+            weight(2, "Oat flour", 4000, 10_310, 3999),
+            closing("complete", 10_000, 10_000),
+            Draft::new(RowKind::Note, note_of(&fill)),
+            jar(1, 4950),
+            jar(2, 4960),
+            closing(end, 10_000, 9910),
+        ],
+    );
+    held_against(
+        &rows,
+        &[
+            (&[(6, "step", "3")], Some((6, "step"))),
+            (&[(6, "step", "2")], Some((6, "step"))),
+            (
+                &[(6, "target_g", "48.00"), (6, "deviation_g", "1.50")],
+                Some((6, "target_g")),
+            ),
+            (&[(6, "low_g", "48.99")], Some((6, "low_g"))),
+            (&[(7, "high_g", "50.01")], Some((7, "high_g"))),
+            (
+                &[(8, "target_g", "100.01"), (8, "deviation_g", "-0.91")],
+                Some((8, "target_g")),
+            ),
+            (
+                &[(
+                    8,
+                    "note",
+                    "filling: 2 jars filled, 99.10 g, mean 49.55 g, yield 99.2 %; 0.90 g not in a jar",
+                )],
+                Some((8, "note")),
+            ),
+            (
+                &[(
+                    8,
+                    "note",
+                    "filling: 2 jars filled, 99.10 g, mean 49.55 g, yield 99.1 %; 1.90 g not in a jar",
+                )],
+                Some((8, "note")),
+            ),
+            (
+                &[(
+                    8,
+                    "note",
+                    "filling: 1 jar filled, 99.10 g, mean 49.55 g, yield 99.1 %; 0.90 g not in a jar",
+                )],
+                Some((8, "note")),
+            ),
+        ],
+    );
+}
+
+/// A check that failed is not made one that passed by a wider window, another class or another weight. What is
+/// allowed: OIML R 111-1:2004, Table 1, 100 g of class M1: 5 mg.
+#[test]
+fn a_scale_check_is_held_against_its_test_weight() {
+    let line = "scale-checks,1,2026-11-27T16:55:35.335Z,scale-check,scale checks,,,test weight 100 g M1,,,100.00,\
+        99.983428195,100.016571805,0.00,100.60,100.60,0.60,0.012,over,bench,,3,note,6bfaf6ce1fd64a38";
+    let cells: Vec<&str> = line.split(',').collect();
+    let found = |edits: &[(&str, &'static str)]| {
+        let mut cells = cells.clone();
+        for (name, to) in edits {
+            cells[column(name)] = to;
+        }
+        let row = Row::from_record(&csv::StringRecord::from(cells)).unwrap();
+        Agreement::default().add(&row).map_err(|wrong| wrong.column)
+    };
+    assert_eq!(found(&[]), Ok(()));
+    for (edits, cell) in [
+        (&[("verdict", "inside")][..], "verdict"),
+        (&[("verdict", "")], "verdict"),
+        (&[("high_g", "101.00"), ("verdict", "inside")], "high_g"),
+        (&[("low_g", "99.95")], "low_g"),
+        (&[("ingredient", "test weight 100 g F1")], "low_g"),
+        (
+            &[("target_g", "100.60"), ("deviation_g", "0.00")],
+            "target_g",
+        ),
+        (
+            &[("low_g", ""), ("high_g", ""), ("verdict", "inside")],
+            "target_g",
+        ),
+    ] {
+        assert_eq!(found(edits), Err(cell), "{edits:?}");
+    }
+}
+
+// ---- the program itself --------------------------------------------------------------------------
 
 fn read(log: &Path) -> Cells {
     let mut reader = csv::Reader::from_path(log).unwrap();
@@ -747,39 +1158,4 @@ fn a_time_that_runs_back_is_told_and_no_fault() {
             .contains(".csv:7:at: earlier than the row before (1 row is so)"),
         "{said:?}"
     );
-}
-
-/// A check that failed is not made one that passed by a wider window, another class or another weight. What is
-/// allowed: OIML R 111-1:2004, Table 1, 100 g of class M1: 5 mg.
-#[test]
-fn a_scale_check_is_held_against_its_test_weight() {
-    let line = "scale-checks,1,2026-11-27T16:55:35.335Z,scale-check,scale checks,,,test weight 100 g M1,,,100.00,\
-        99.983428195,100.016571805,0.00,100.60,100.60,0.60,0.012,over,bench,,3,note,6bfaf6ce1fd64a38";
-    let cells: Vec<&str> = line.split(',').collect();
-    let found = |edits: &[(&str, &'static str)]| {
-        let mut cells = cells.clone();
-        for (name, to) in edits {
-            cells[column(name)] = to;
-        }
-        let row = Row::from_record(&csv::StringRecord::from(cells)).unwrap();
-        Agreement::default().add(&row).map_err(|wrong| wrong.column)
-    };
-    assert_eq!(found(&[]), Ok(()));
-    for (edits, cell) in [
-        (&[("verdict", "inside")][..], "verdict"),
-        (&[("verdict", "")], "verdict"),
-        (&[("high_g", "101.00"), ("verdict", "inside")], "high_g"),
-        (&[("low_g", "99.95")], "low_g"),
-        (&[("ingredient", "test weight 100 g F1")], "low_g"),
-        (
-            &[("target_g", "100.60"), ("deviation_g", "0.00")],
-            "target_g",
-        ),
-        (
-            &[("low_g", ""), ("high_g", ""), ("verdict", "inside")],
-            "target_g",
-        ),
-    ] {
-        assert_eq!(found(edits), Err(cell), "{edits:?}");
-    }
 }
