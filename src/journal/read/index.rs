@@ -595,3 +595,207 @@ fn place(logs: &Path, indexes: &Path) -> Option<(String, PathBuf)> {
     let path = indexes.join(format!("logs-{name:016x}.{ENDING}"));
     Some((logs, path))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::format::fault::{BadLine, Fault};
+
+    const STAMP: Stamp = Stamp([1, -2, 300, 1_770_000_000, 5, 1_770_000_100, 999_999_999]);
+
+    fn time(seconds: i64) -> Option<Timestamp> {
+        Timestamp::from_second(seconds).ok()
+    }
+
+    fn grams(mg: i64) -> Grams {
+        Grams::of_parts(Mass::from_mg(mg), 2).expect("two decimals")
+    }
+
+    /// A batch with something in each place.
+    fn batch() -> Summary {
+        let step = |number, kind, verdict| Step {
+            number,
+            ingredient: "Épices, fines".into(),
+            lot: "L-7".into(),
+            at: Timestamp::UNIX_EPOCH,
+            net: grams(-50_010),
+            target: Some(grams(50_000)),
+            residue: None,
+            kind,
+            verdict,
+            over_pours: 300,
+            since: time(-1),
+        };
+        let mut steps: Vec<Step> = Verdict::ALL
+            .iter()
+            .map(|verdict| step(1, StepKind::Planned, Some(*verdict)))
+            .collect();
+        steps.extend([
+            step(200, StepKind::Added, None),
+            Step {
+                residue: Some(grams(0)),
+                target: None,
+                since: None,
+                ..step(0, StepKind::Skipped, None)
+            },
+        ]);
+        Summary {
+            batch: "soak-1".into(),
+            label: "é".repeat(64),
+            formula: Some(String::new()),
+            premixes: vec!["Oat mix".into(), "x".repeat(127)],
+            opened_at: time(1_770_000_000),
+            last_at: time(1_770_000_060),
+            ended: true,
+            complete: false,
+            incomplete: Some("incomplete: Oat flour skipped".into()),
+            stopped: true,
+            total: Mass::from_ng(i64::MAX),
+            jarred: Mass::from_ng(-64),
+            planned_jars: Some(u32::MAX),
+            jars: vec![1, 2, 127, 128, 16_384],
+            jars_replaced: true,
+            steps,
+            fault: None,
+        }
+    }
+
+    /// A record gives what was put into it, whatever stood before where it is read to.
+    #[test]
+    fn what_a_log_tells_comes_back_from_its_record() {
+        let path = Path::new("logs/soak-1.csv");
+        let plain = Summary::default();
+        let of = |change: fn(&mut Summary)| {
+            let mut one = Summary::default();
+            change(&mut one);
+            one
+        };
+        let batches = [
+            batch(),
+            plain.clone(),
+            of(|one| one.ended = true),
+            of(|one| one.complete = true),
+            of(|one| one.stopped = true),
+            of(|one| one.jars_replaced = true),
+            of(|one| one.total = Mass::from_ng(-1)),
+            of(|one| one.total = Mass::from_ng(i64::MIN)),
+        ];
+        let mut read = Summary::default();
+        for (batch, understood) in batches
+            .iter()
+            .flat_map(|batch| [(batch, true), (batch, false)])
+        {
+            let record = record(path, STAMP, batch, understood).expect("it is kept");
+            let entry = || Entry::of_record(&record).expect("an entry");
+            assert_eq!(entry().name, "soak-1.csv");
+            assert_eq!(entry().opened_at(), batch.opened_at);
+            assert_eq!(entry().told(&mut read), Some(understood));
+            assert_eq!(read, *batch);
+            assert!(entry().is_of(STAMP));
+            for part in 0..7 {
+                let mut other = STAMP;
+                other.0[part] += 1;
+                assert!(!entry().is_of(other), "part {part}");
+            }
+        }
+        // A damaged log, and one of more than any batch, has none.
+        let damaged = BadLine {
+            file: "soak-1.csv".into(),
+            line: 2,
+            column: None,
+            fault: Fault::Edited,
+        };
+        let long = |label: usize| Summary {
+            label: "x".repeat(label),
+            ..Summary::default()
+        };
+        let fault = Some(damaged);
+        assert!(record(path, STAMP, &Summary { fault, ..plain }, true).is_none());
+        assert!(record(path, STAMP, &long(LONGEST), true).is_none());
+        assert!(record(path, STAMP, &long(LONGEST - 100), true).is_some());
+    }
+
+    /// A log that may still be written to within one tick of its clock is not kept.
+    #[test]
+    fn a_log_is_settled_some_seconds_after_its_last_change() {
+        let settled = |written, changed, now| {
+            let stamp = Stamp([1, 2, 3, written, 0, changed, 0]);
+            stamp.is_settled_at(now)
+        };
+        assert!(settled(100, 100, 103) && settled(100, 100, i64::MAX));
+        assert!(!settled(100, 100, 102) && !settled(100, 100, 99));
+        // Put back in time, or of the future.
+        assert!(!settled(0, 100, 102) && !settled(100, 0, 102));
+        assert!(!settled(i64::MAX, 0, 102));
+    }
+
+    /// An index has the records that were put into it from its first to the first that is not as it was written; it is
+    /// there when it is whole, for its own folder alone, and one process writes it at a time.
+    #[test]
+    fn an_index_is_whole_and_of_its_own_folder() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let [logs, other, gone, indexes] =
+            ["logs", "other", "gone", "cache/indexes"].map(|name| dir.path().join(name));
+        for folder in [&logs, &other, &gone] {
+            std::fs::create_dir(folder).expect("a folder");
+        }
+        let records: Vec<Vec<u8>> = ["a.csv", "b.csv", "c.csv"]
+            .iter()
+            .filter_map(|name| record(Path::new(name), STAMP, &batch(), true))
+            .collect();
+        let written = |logs: &Path| {
+            let mut writing = Writing::begin(logs, &indexes).expect("to be written");
+            assert!(Writing::begin(logs, &indexes).is_err(), "one at a time");
+            let places: Vec<Place> = records
+                .iter()
+                .map(|record| writing.put(record).expect("written"))
+                .collect();
+            assert!(Index::of(logs, &indexes).is_none(), "not whole yet");
+            writing.put_in_place(&indexes).expect("in its place");
+            places
+        };
+        written(&gone);
+        let foreign = indexes.join("foreign.index");
+        std::fs::write(&foreign, "not ours").expect("written");
+        let of_gone = place(&gone, &indexes).expect("a place").1;
+        written(&other);
+        assert!(of_gone.is_file());
+        std::fs::remove_dir(&gone).expect("removed");
+        let places = written(&logs);
+        // That of a folder that is no more went with it, and no other.
+        assert!(!of_gone.exists() && foreign.exists());
+        assert!(Index::of(&other, &indexes).is_some());
+
+        let path = place(&logs, &indexes).expect("a place").1;
+        let told = || {
+            let index = Index::of(&logs, &indexes)?;
+            let mut found = Vec::new();
+            let count = index.each(&mut |place, entry| found.push((place, entry.name.to_owned())));
+            assert_eq!(count, found.len());
+            let all = places.iter().map(|place| index.record(*place));
+            Some((found, all.collect::<Vec<_>>()))
+        };
+        let names = ["a.csv", "b.csv", "c.csv"].map(str::to_owned);
+        let all: Vec<(Place, String)> = places.iter().copied().zip(names).collect();
+        let kept: Vec<Option<Vec<u8>>> = records.iter().cloned().map(Some).collect();
+        assert_eq!(told(), Some((all.clone(), kept.clone())));
+        // The second is not as it was written.
+        let whole = std::fs::read(&path).expect("read");
+        let at = places[1].0 as usize + HEAD + 3;
+        let mut changed = whole.clone();
+        changed[at] ^= 1;
+        std::fs::write(&path, &changed).expect("written");
+        let first = all[..1].to_vec();
+        let without = vec![kept[0].clone(), None, kept[2].clone()];
+        assert_eq!(told(), Some((first, without)));
+        // Cut, it has what is whole; without its first record, or under another folder's name, nothing.
+        std::fs::write(&path, &whole[..whole.len() - 1]).expect("written");
+        let (found, _) = told().expect("an index");
+        assert_eq!(found, all[..2]);
+        std::fs::write(&path, &whole[1..]).expect("written");
+        assert_eq!(told(), None);
+        let others = place(&other, &indexes).expect("a place").1;
+        std::fs::copy(others, &path).expect("copied");
+        assert_eq!(told(), None);
+    }
+}
