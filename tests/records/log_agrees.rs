@@ -4,8 +4,10 @@
 
 use std::path::{Path, PathBuf};
 
-use bismar::formula::Formula;
+use bismar::formula::amend::{Added, Amendment, Cause, Retarget};
 use bismar::formula::filling::{self, Fill};
+use bismar::formula::plan::BatchSize;
+use bismar::formula::{Formula, Plan};
 use bismar::journal::batch::agree::Agreement;
 use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
@@ -14,6 +16,7 @@ use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{COLUMNS, Row, Stamp};
 use bismar::journal::read::verify::verify;
 use bismar::mass::{Mass, Unit};
+use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict, lot_named};
 
@@ -204,6 +207,64 @@ fn a_weight_is_held_against_its_tolerance_to_the_last_digit() {
     };
     assert_eq!(short("stopped after 1 of 2 weighings"), None);
     assert_eq!(short("complete"), Some((3, "note")));
+}
+
+/// A change under way tells its targets to the nanogram: they are held to it, with the tolerance of what was planned
+/// first. What it adds belongs to the phase in which it came.
+#[test]
+fn a_weight_after_a_change_is_held_against_the_change() {
+    let formula = Formula::parse(TWO, "").unwrap();
+    let bench = [ScaleAbility::assumed("bench")];
+    let plan = Plan::new(&formula, BatchSize::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
+    let change = Amendment {
+        cause: Cause::InProportion,
+        before: 2,
+        add: vec![Added {
+            part: 0,
+            ng: Mass::from_g(3).ng(),
+        }],
+        later: vec![Retarget {
+            step: 2,
+            ng: Mass::from_g(42).ng(),
+        }],
+        parts: Vec::new(),
+    };
+    let more = Draft {
+        phase: "Later".into(),
+        ..weight(2, "Sea salt", 300, 10_245, 301)
+    };
+    // 1 % of 40.20 g: two steps of 0.1 g are the room of a target that was rounded to the scale.
+    let oats = Draft {
+        low: hundredths(4160),
+        high: hundredths(4240),
+        ..weight(3, "Oat flour", 4200, 10_310, 4201)
+    };
+    let rows = rows_of(
+        TWO,
+        &[
+            weight(1, "Sea salt", 6000, 10_245, 6001),
+            Draft::new(RowKind::Remedy, change.note(&plan, Mass::from_mg(10))),
+            more,
+            oats,
+        ],
+    );
+    held_against(
+        &rows,
+        &[
+            (
+                &[(4, "target_g", "3.01"), (4, "deviation_g", "0.00")],
+                Some((4, "target_g")),
+            ),
+            (&[(4, "ingredient", "Oat flour")], Some((4, "ingredient"))),
+            (
+                &[(5, "target_g", "42.01"), (5, "deviation_g", "0.00")],
+                Some((5, "target_g")),
+            ),
+            (&[(5, "low_g", "41.59")], Some((5, "low_g"))),
+            (&[(5, "high_g", "42.41")], Some((5, "high_g"))),
+            (&[(5, "phase", "Later")], Some((5, "phase"))),
+        ],
+    );
 }
 
 /// Of a formula that this version does not read the size is still held: both rows that open the batch tell it.
