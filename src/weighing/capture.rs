@@ -24,8 +24,9 @@ use crate::vocabulary::reading::ScaleIndex;
 /// proves what is inside with these as well.
 pub(super) fn verdict_of(window: Window, net: Mass, tare: &Tare) -> Option<Verdict> {
     let by = tare.unproven;
-    let holds = by <= tare.d * FLICKER && window.holds(net - by) && window.holds(net + by);
-    if !window.proven || (by > Mass::ZERO && !holds) {
+    let proven = by == Mass::ZERO
+        || (by <= tare.d * FLICKER && window.holds(net - by) && window.holds(net + by));
+    if !window.proven || !proven {
         None
     } else if net < window.low {
         Some(Verdict::Under)

@@ -35,6 +35,8 @@ pub struct PanSpec {
     pub steady_window: f64,
 }
 
+/// A first-order filter takes so many of its time constants from 10 to 90 % of a load: ln 9, rounded.
+const RISE: f64 = 2.2;
 /// From 10 to 90 % of one load, before anything was learned: seconds.
 const FIRST_SWIFT: f64 = 0.5;
 /// A scale that takes longer than this from 10 to 90 % of one load is told to be slow: 2.5 s.
@@ -480,7 +482,7 @@ impl Pan {
 
     /// What a load takes to its last steps, as far as that is known: microseconds.
     pub fn settles_in(&self) -> u64 {
-        let constant = self.tail.max(self.swift.unwrap_or_default() / 2.2);
+        let constant = self.tail.max(self.swift.unwrap_or_default() / RISE);
         (constant * 4e6) as u64
     }
 
@@ -646,11 +648,10 @@ impl Pan {
         self.level(now).or_else(flickers)
     }
 
-    /// What is left of a fall from one reading to the next, by how long a load takes here: 10 to 90 % of a first-order
-    /// filter are 2.2 of its time constants.
+    /// What is left of a fall from one reading to the next, by how long a load takes here.
     pub fn fall_share(&self) -> Option<f64> {
         let swift = self.swift.filter(|swift| *swift > 0.0)?;
-        Some((-(self.interval as f64) * 2.2e-6 / swift).exp())
+        Some((-(self.interval as f64) * RISE * 1e-6 / swift).exp())
     }
 
     /// So long, or one reading where these come more slowly.

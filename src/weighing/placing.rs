@@ -7,7 +7,6 @@ use super::order::vessel_at_least;
 use super::pan::{JumpCause, Observation};
 use super::state::{Landing, Refused, State, TareUnknown, Tared, Why};
 use super::steady::Level;
-use super::trace::Shape;
 use super::zero::{Load, shows_zero};
 use super::{Engine, phrases};
 use crate::formula::{Step, VesselWay};
@@ -449,14 +448,8 @@ impl Engine {
         let known = known || proven.is_some_and(|proven| (mass - proven).abs() <= level.d * 5);
         let way = self.way_now();
         self.vessel_placed();
-        let why = self.why_not_empty(
-            scale,
-            level,
-            mass,
-            one,
-            known,
-            keyed.is_none().then_some(shape),
-        );
+        let at_once = sure_zero && self.pans[scale].came_at_once(&shape);
+        let why = self.why_not_empty(scale, level, mass, one, known, at_once);
         let word = std::mem::take(&mut self.run.coming.word_empty);
         if let Some(why) = why {
             if word
@@ -553,7 +546,7 @@ impl Engine {
         mass: Mass,
         one: bool,
         known: bool,
-        came: Option<Shape>,
+        at_once: bool,
     ) -> Option<Why> {
         let way = self.way_now();
         let fresh = self.can_begin_afresh();
@@ -607,11 +600,10 @@ impl Engine {
         }
         // While a vessel may stand there already.
         let little = no_more_than(&step, mass);
-        // What comes within a line is a vessel rather than a pour; if the one before was tared instead of lifted, the
-        // empty pan tells it at the next lift.
-        let at_once = came.is_some_and(|came| pan.came_at_once(&came)) && pan.zero_is_exact();
         match suspect {
             Some(why) if !known => Some(why),
+            // What comes within a line is a vessel rather than a pour; if the one before was tared instead of lifted, the
+            // empty pan tells it at the next lift.
             Some(_) | None if maybe_there && little && !known && !at_once => Some(Why::Unseen),
             Some(_) | None if !one && !known => Some(Why::Shape),
             Some(_) | None => None,

@@ -379,9 +379,11 @@ fn settles(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     let &(mut from, w) = end.next()?;
     let mut left = still(w);
     // A hand that presses makes it swing: only what goes beyond the highest so far is more load.
-    let again = speeds_up_again(rise, line, FADING_US, step)
-        || speeds_up_again(&highest(rise), line, line, step);
-    if left > span as f64 * 0.3 || again {
+    let speeds_up = || {
+        speeds_up_again(rise, line, FADING_US, step)
+            || speeds_up_again(&highest(rise), line, line, step)
+    };
+    if left > span as f64 * 0.3 || speeds_up() {
         return None;
     }
     // How long each part takes for its share, by the readings alone, by what part a step or two would change that, and

@@ -1,13 +1,18 @@
 //! Logs of batches, written as the daemon writes them, and what the csv crate reads out of logs.
 
+use std::borrow::Borrow;
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use bismar::journal::format::chain;
 use bismar::journal::format::opening::Opening;
+use bismar::journal::format::row::{Row, Stamp, header};
 use bismar::journal::store::log::LogFile;
-use bismar::mass::Mass;
+use bismar::mass::{Mass, Unit};
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
+
+use jiff::Timestamp;
 
 use super::person::Person;
 
@@ -44,6 +49,29 @@ impl Begun<'_> {
     }
 }
 
+/// The lines of a log in memory, without the writer, which waits for the disk at each row: its header, and one for each
+/// of `rows`, at its time.
+pub fn sealed<D: Borrow<Draft>>(
+    batch: &str,
+    label: &str,
+    rows: impl IntoIterator<Item = (Timestamp, D)>,
+) -> impl Iterator<Item = Vec<u8>> {
+    let mut previous = chain::start(batch);
+    let lines = (1..).zip(rows).map(move |(seq, (at, draft))| {
+        let stamp = Stamp {
+            batch,
+            seq,
+            at,
+            formula: label,
+        };
+        let row = Row::from_draft(draft.borrow(), stamp).sealed(&previous);
+        let line = row.line();
+        previous = row.chain;
+        line
+    });
+    std::iter::once(format!("{}\n", header()).into_bytes()).chain(lines)
+}
+
 /// A row of a weight, on a scale of 0.01 g.
 pub fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
     Draft {
@@ -53,6 +81,18 @@ pub fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
         net: Some(Mass::from_mg(net_mg)),
         readability: Mass::from_mg(10),
         ..Draft::new(RowKind::Weighed, "")
+    }
+}
+
+/// As [`weighed`], inside, with what the bench writes of a beaker on its scale.
+pub fn weighed_inside(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
+    Draft {
+        vessel: "beaker".into(),
+        verdict: Some(Verdict::Inside),
+        scale: "bench".into(),
+        unit: Some(Unit::Gram),
+        readings: Some(10),
+        ..weighed(step, ingredient, lot, net_mg)
     }
 }
 

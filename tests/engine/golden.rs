@@ -75,31 +75,21 @@ fn first(name: &str) -> String {
 
 /// `TareKey 6 42`: mishap, kind of scale, seed.
 fn second(name: &str) -> String {
-    let (mishap, kind, seed) = three(name);
-    let mishap = second::mishap::ALL
-        .iter()
-        .find(|m| format!("{m:?}") == mishap);
-    let mishap = *mishap.unwrap_or_else(|| panic!("no such mishap: {name}"));
+    let (mishap, kind, seed) = three(name, second::mishap::ALL);
     let outcome = second::world::World::new(seed, Some(kind), mishap, true).run();
     told(&outcome.trace)
 }
 
 /// `Clean 3 12`: deed, kind of scale, seed.
 fn third(name: &str) -> String {
-    let (deed, kind, seed) = three(name);
-    let deed = third::deeds::ALL.iter().find(|d| format!("{d:?}") == deed);
-    let deed = *deed.unwrap_or_else(|| panic!("no such deed: {name}"));
+    let (deed, kind, seed) = three(name, third::deeds::ALL);
     let outcome = third::world::World::new(seed, kind, deed, true).run();
     told(&outcome.trace)
 }
 
 /// `Door 3 12`: mishap, kind of scale, seed.
 fn fourth(name: &str) -> String {
-    let (mishap, kind, seed) = three(name);
-    let mishap = fourth::mishap::ALL
-        .iter()
-        .find(|m| format!("{m:?}") == mishap);
-    let mishap = *mishap.unwrap_or_else(|| panic!("no such mishap: {name}"));
+    let (mishap, kind, seed) = three(name, fourth::mishap::ALL);
     let outcome = fourth::world::World::new(seed, kind, mishap, true).run();
     told(&outcome.trace)
 }
@@ -109,12 +99,15 @@ fn script(name: &str) -> String {
     scripts::play(name.parse().unwrap())
 }
 
-fn three(name: &str) -> (&str, usize, u64) {
+/// One of `all` by its name, kind of scale, seed.
+fn three<T: Copy + std::fmt::Debug>(name: &str, all: &[T]) -> (T, usize, u64) {
     let words: Vec<&str> = name.split(' ').collect();
     let [what, kind, seed] = words[..] else {
         panic!("not a case: {name}");
     };
-    (what, kind.parse().unwrap(), seed.parse().unwrap())
+    let what = all.iter().find(|one| format!("{one:?}") == what);
+    let what = what.unwrap_or_else(|| panic!("no such case: {name}"));
+    (*what, kind.parse().unwrap(), seed.parse().unwrap())
 }
 
 /// A world's own trace without the scale's lines and without what is only meant to be done.

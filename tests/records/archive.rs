@@ -12,9 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, SystemTime};
 
 use bismar::journal::batch::summary::Summary;
-use bismar::journal::format::chain;
 use bismar::journal::format::opening::Opening;
-use bismar::journal::format::row::{Row, Stamp, header};
 use bismar::journal::read::archive::{Archive, Progress};
 use bismar::journal::read::folder::batches_in;
 use bismar::journal::read::record;
@@ -25,7 +23,7 @@ use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use tempfile::TempDir;
 
 use crate::bench_side::formulas::SOAK;
-use crate::bench_side::logs::{closed, weighed};
+use crate::bench_side::logs::{closed, sealed, weighed};
 use crate::bench_side::person::bismar;
 use crate::bench_side::preload::Library;
 
@@ -183,21 +181,9 @@ fn log_text(batch: &str, rows: &[Draft]) -> Vec<u8> {
         jars: Some((3, Mass::from_g(20))),
     };
     let opening = opening.drafts("Soak 1").unwrap();
-    let mut text = format!("{}\n", header()).into_bytes();
-    let mut previous = chain::start(batch);
-    for (seq, draft) in (1..).zip(opening.iter().chain(rows)) {
-        let at = jiff::Timestamp::from_second(1_770_000_000 + 60 * seq as i64).unwrap();
-        let stamp = Stamp {
-            batch,
-            seq,
-            at,
-            formula: "Soak 1",
-        };
-        let row = Row::from_draft(draft, stamp).sealed(&previous);
-        text.extend(row.line());
-        previous = row.chain;
-    }
-    text
+    let at = |minute: i64| jiff::Timestamp::from_second(1_770_000_000 + 60 * minute).unwrap();
+    let rows = (1..).map(at).zip(opening.iter().chain(rows));
+    sealed(batch, "Soak 1", rows).flatten().collect()
 }
 
 /// Another byte in the weight of a log's last row, at the same length.

@@ -13,10 +13,9 @@ use std::sync::{OnceLock, mpsc};
 use std::time::Duration;
 
 use bismar::journal::error::LogError;
-use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
 use bismar::journal::format::opening::Opening;
-use bismar::journal::format::row::{Row, Stamp, header};
+use bismar::journal::format::row::Row;
 use bismar::journal::read::scan::scan_file;
 use bismar::journal::read::verify::verify;
 use bismar::journal::store::log::LogFile;
@@ -29,7 +28,7 @@ use proptest::prelude::*;
 
 use crate::bench_side::preload::Library;
 use crate::bench_side::small_disk::{self, SmallDisk};
-use crate::bench_side::{again, faults};
+use crate::bench_side::{again, faults, logs};
 
 const TASK: &str = "BISMAR_TEST_TASK";
 const LOG: &str = "BISMAR_TEST_LOG";
@@ -876,19 +875,10 @@ fn a_big_log_is_verified_in_bounded_memory() {
     let dir = folder();
     let path = dir.path().join("big.csv");
     let mut file = std::io::BufWriter::new(fs::File::create(&path).unwrap());
-    writeln!(file, "{}", header()).unwrap();
-    let mut previous = chain::start("big");
     let note = "x".repeat(10_000);
-    for seq in 1..=2_000 {
-        let stamp = Stamp {
-            batch: "big",
-            seq,
-            at: nine(),
-            formula: "f",
-        };
-        let row = Row::from_draft(&draft(seq, &note), stamp).sealed(&previous);
-        file.write_all(&row.line()).unwrap();
-        previous = row.chain;
+    let rows = (1..=2_000).map(|seq| (nine(), draft(seq, &note)));
+    for line in logs::sealed("big", "f", rows) {
+        file.write_all(&line).unwrap();
     }
     file.into_inner().unwrap();
     assert!(fs::metadata(&path).unwrap().len() > 20_000_000);

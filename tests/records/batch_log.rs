@@ -12,7 +12,7 @@ use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
 use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
 use bismar::journal::format::opening::Opening;
-use bismar::journal::format::row::{COLUMNS, Row, Stamp, header};
+use bismar::journal::format::row::{COLUMNS, Row, Stamp};
 use bismar::journal::read::archive::Archive;
 use bismar::journal::read::folder::{batches_in, log_of};
 use bismar::journal::read::record::{begun, read, read_strictly};
@@ -25,7 +25,7 @@ use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use jiff::Timestamp;
 use proptest::prelude::*;
 
-use crate::bench_side::python;
+use crate::bench_side::{logs, python};
 
 fn at(text: &str) -> Timestamp {
     text.parse().unwrap()
@@ -39,24 +39,14 @@ fn nine() -> Timestamp {
 fn weighed(step: usize, ingredient: &str, net_mg: i64) -> Draft {
     Draft {
         ticket: step as u64,
-        step,
         phase: "salts".into(),
-        ingredient: ingredient.into(),
-        lot: "L-7".into(),
-        vessel: "beaker".into(),
         target: Some(Mass::from_mg(30_000)),
         low: Some(Mass::from_mg(29_700)),
         high: Some(Mass::from_mg(30_300)),
         tare: Some(Mass::from_mg(102_450)),
         gross: Some(Mass::from_mg(102_450 + net_mg)),
-        net: Some(Mass::from_mg(net_mg)),
         uncertainty: Some(Mass::from_ng(11_565_999)),
-        verdict: Some(Verdict::Inside),
-        scale: "bench".into(),
-        unit: Some(Unit::Gram),
-        readings: Some(10),
-        readability: Mass::from_mg(10),
-        ..Draft::new(RowKind::Weighed, "")
+        ..logs::weighed_inside(step, ingredient, "L-7", net_mg)
     }
 }
 
@@ -481,25 +471,7 @@ fn verify_says_what_is_wrong() {
 
 /// A log in memory: its header, and a row for each of `drafts`, of batch `v`.
 fn sealed(drafts: &[Draft]) -> Vec<Vec<u8>> {
-    sealed_at(drafts.iter().map(|draft| (nine(), draft)))
-}
-
-/// As [`sealed`], each row with its time.
-fn sealed_at<'d>(drafts: impl IntoIterator<Item = (Timestamp, &'d Draft)>) -> Vec<Vec<u8>> {
-    let mut lines = vec![format!("{}\n", header()).into_bytes()];
-    let mut previous = chain::start("v");
-    for (seq, (at, draft)) in (1..).zip(drafts) {
-        let stamp = Stamp {
-            batch: "v",
-            seq,
-            at,
-            formula: "f",
-        };
-        let row = Row::from_draft(draft, stamp).sealed(&previous);
-        lines.push(row.line());
-        previous = row.chain;
-    }
-    lines
+    logs::sealed("v", "f", drafts.iter().map(|draft| (nine(), draft))).collect()
 }
 
 /// What a reader of these bytes is told: the good rows, and the line and the fault of what is wrong. It gets them by
@@ -765,7 +737,8 @@ fn what_is_no_fault_and_looks_like_one_is_told() {
         let path = dir.path().join("v.csv");
         let draft = Draft::new(kind, "by hand");
         let at = |second: &i64| nine() + jiff::SignedDuration::from_secs(*second);
-        let lines = sealed_at(seconds.iter().map(|second| (at(second), &draft)));
+        let rows = seconds.iter().map(|second| (at(second), &draft));
+        let lines: Vec<Vec<u8>> = logs::sealed("v", "f", rows).collect();
         std::fs::write(&path, lines.concat()).unwrap();
         let report = verify(&path).unwrap();
         assert!(report.is_ok(), "{report}");

@@ -15,13 +15,13 @@ use bismar::journal::format::fill_note::note_of;
 use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{COLUMNS, Row, Stamp};
 use bismar::journal::read::verify::verify;
-use bismar::mass::{Mass, Unit};
+use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
-use bismar::vocabulary::entry::{Draft, RowKind, Verdict, lot_named};
+use bismar::vocabulary::entry::{Draft, RowKind, lot_named};
 
 use crate::bench_side::faults;
-use crate::bench_side::logs::logs_in;
+use crate::bench_side::logs::{logs_in, weighed_inside};
 use crate::bench_side::person::Person;
 
 /// The cells of a log, header and chain left out, as the csv crate reads them.
@@ -43,23 +43,14 @@ fn hundredths(grams: i64) -> Option<Mass> {
 /// A weight as the bench writes it, in hundredths of a gram; its window is all of the tolerance.
 fn weight(step: usize, ingredient: &str, target: i64, tare: i64, net: i64) -> Draft {
     Draft {
-        step,
         phase: "Dry".into(),
-        ingredient: ingredient.into(),
-        vessel: "beaker".into(),
         target: hundredths(target),
         low: hundredths(target - target / 100),
         high: hundredths(target + target / 100),
         tare: hundredths(tare),
         gross: hundredths(tare + net),
-        net: hundredths(net),
         uncertainty: Some(Mass::from_mg(15)),
-        verdict: Some(Verdict::Inside),
-        scale: "bench".into(),
-        unit: Some(Unit::Gram),
-        readings: Some(10),
-        readability: Mass::from_mg(10),
-        ..Draft::new(RowKind::Weighed, "")
+        ..weighed_inside(step, ingredient, "", net * 10)
     }
 }
 
