@@ -53,7 +53,8 @@ fn hear(engine: &mut Engine, scale: ScaleIndex, heard: &Heard, at: Moment) {
         Heard::Overload => Input::Overload,
         Heard::Underload => Input::Underload,
         // Counted by the decoder, never a weight.
-        Heard::NoWeight | Heard::NotAMass | Heard::NoUnit => Input::Alive,
+        Heard::NoWeight | Heard::NotAMass => Input::Alive,
+        Heard::NoUnit => Input::NoUnit,
         Heard::Rejected(_) => Input::Unread,
     };
     engine.handle(scale, input, at);

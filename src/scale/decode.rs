@@ -1,5 +1,7 @@
 //! Bytes in, readings out: a framer, a layout, and what only the neighbours of a line can tell.
 
+use std::collections::VecDeque;
+
 use super::frame::{Framer, LONGEST_LINE, Start};
 use super::layout::{Chosen, Columns};
 use super::{Indication, Line, Reject};
@@ -16,7 +18,8 @@ pub enum Heard {
     /// The scale answered without a weight.
     NoWeight,
     NotAMass,
-    /// A number without a unit before any unit was heard: no weight yet.
+    /// A number without a unit before any unit was heard: no weight yet. Once one is, it is told as a reading of its
+    /// own time, before the one that has it.
     NoUnit,
     Rejected(Reject),
 }
@@ -81,6 +84,9 @@ impl Piece {
     }
 }
 
+/// So many numbers without a unit are kept until one is heard.
+const MOST_UNITLESS: usize = 512;
+
 /// The part of the decoder behind the framer.
 #[derive(Debug, Clone)]
 struct Translator {
@@ -91,6 +97,8 @@ struct Translator {
     last_unit: Option<Unit>,
     /// Decimals of the last number that had its unit.
     last_decimals: u8,
+    /// The latest numbers before any unit was heard.
+    unitless: VecDeque<(Moment, Indication)>,
     good: u64,
     rejected: u64,
 }
@@ -110,6 +118,7 @@ impl Decoder {
                 turns: Turns::default(),
                 last_unit: None,
                 last_decimals: 0,
+                unitless: VecDeque::new(),
                 good: 0,
                 rejected: 0,
             },
@@ -121,6 +130,7 @@ impl Decoder {
     pub fn restart(&mut self, start: Start) {
         self.framer.restart(start);
         self.translator.last_unit = None;
+        self.translator.unitless.clear();
         self.translator.lengths = Lengths::default();
         self.translator.turns = Turns::default();
         self.pace.last = None;
@@ -139,7 +149,7 @@ impl Decoder {
         let moment = |nth| late.map_or(at, |late| late.of(nth));
         let whole = framer.is_between_lines();
         if whole && let Some(said) = last.said(bytes) {
-            return each(translator.hear(moment(1), Ok(said)));
+            return translator.hear(moment(1), Ok(said), &mut each);
         }
         let mut nth = 0;
         let mut only = None;
@@ -147,7 +157,7 @@ impl Decoder {
             nth += 1;
             let said = line.and_then(|line| translator.read(line));
             only = said.ok();
-            each(translator.hear(moment(nth), said));
+            translator.hear(moment(nth), said, &mut each);
         });
         let whole = whole && nth == 1 && framer.is_between_lines();
         last.keep(bytes, only.filter(|_| whole));
@@ -172,7 +182,7 @@ impl Translator {
         })
     }
 
-    fn hear(&mut self, at: Moment, said: Result<Said, Reject>) -> Heard {
+    fn hear(&mut self, at: Moment, said: Result<Said, Reject>, each: &mut impl FnMut(Heard)) {
         let heard = match said.and_then(|said| self.translate(at, said)) {
             Ok(heard) => heard,
             Err(reject) => Heard::Rejected(reject),
@@ -186,7 +196,15 @@ impl Translator {
             | Heard::NotAMass
             | Heard::NoUnit => self.good += 1,
         }
-        heard
+        if self.last_unit.is_some() {
+            for (at, indication) in std::mem::take(&mut self.unitless) {
+                // With other decimals it was of another unit.
+                let same = indication.value.decimals == self.last_decimals;
+                let earlier = reading(&indication, at, self.last_unit).filter(|_| same);
+                each(earlier.map_or(Heard::NoWeight, Heard::Reading));
+            }
+        }
+        each(heard);
     }
 
     fn translate(&mut self, at: Moment, said: Said) -> Result<Heard, Reject> {
@@ -200,7 +218,19 @@ impl Translator {
         if !self.lengths.admit(said.length, self.columns) {
             return Err(Reject::Form);
         }
+        let zero = indication.value.digits.abs() <= 1;
+        let Some(shown) = self.turns.admit(indication.shown, zero) else {
+            return Ok(Heard::NoWeight);
+        };
+        let indication = Indication {
+            shown,
+            ..indication
+        };
         if indication.unit.is_none() && self.last_unit.is_none() {
+            if self.unitless.len() >= MOST_UNITLESS {
+                self.unitless.pop_front();
+            }
+            self.unitless.push_back((at, indication));
             return Ok(Heard::NoUnit);
         }
         let decimals = indication.value.decimals;
@@ -212,11 +242,7 @@ impl Translator {
         }
         let reading = reading(&indication, at, self.last_unit).ok_or(Reject::Form)?;
         self.last_unit = indication.unit.or(self.last_unit);
-        let zero = indication.value.digits.abs() <= 1;
-        Ok(match self.turns.admit(indication.shown, zero) {
-            Some(shown) => Heard::Reading(Reading { shown, ..reading }),
-            None => Heard::NoWeight,
-        })
+        Ok(Heard::Reading(reading))
     }
 }
 
@@ -421,6 +447,32 @@ mod tests {
 
     fn moments(readings: &[Reading]) -> Vec<u64> {
         readings.iter().map(|r| r.at.0 / 1000).collect()
+    }
+
+    /// What a scale sends while it moves has no unit: how its first load came is told once it rests.
+    #[test]
+    fn numbers_before_the_first_unit_are_told_once_it_is_heard() {
+        let mut scale = decoder("sign-number-unit-16");
+        for (at, line) in [
+            (100, "+    0.000"),
+            (200, "+     0.00"),
+            (300, "+     1.20"),
+        ] {
+            let heard = readings(&mut scale, at, &format!("{line}    \r\n"));
+            assert_eq!(heard, [], "{line}");
+        }
+        let heard = readings(&mut scale, 400, "+     2.73 g  \r\n");
+        // Three decimals were of another unit.
+        assert_eq!(moments(&heard), [200, 300, 400]);
+        let grams = heard.iter().map(|r| r.weight.ng() / 10_000_000);
+        assert_eq!(grams.collect::<Vec<_>>(), [0, 120, 273]);
+        let units = heard.iter().map(|r| r.unit);
+        assert_eq!(units.collect::<Vec<_>>(), [None, None, Some(Unit::Gram)]);
+        let mut count = 0;
+        scale.feed(Moment::from_millis(500), b"+     2.73 g  \r\n", |_| {
+            count += 1
+        });
+        assert_eq!((count, scale.good_lines()), (1, 5));
     }
 
     /// A port gives the same piece twice, with the tail of the one before in front: another number each time.

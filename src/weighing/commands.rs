@@ -296,7 +296,7 @@ impl Engine {
         {
             return Some(self.count_what_came(&step, unsure, more));
         }
-        if let Some(tared) = unsure.onto {
+        if let Some(tared) = unsure.onto.filter(|_| unsure.why == Why::Onto) {
             return Some(self.was_poured_at_once(&step, &unsure, tared));
         }
         let (state, said) = self.take_as_it_stands(&step, unsure);
@@ -318,6 +318,10 @@ impl Engine {
         self.note(match unsure.why {
             Why::InHand => remark!(
                 "the maker says that {grams} g were poured in while the vessel was off",
+                grams
+            ),
+            Why::Lighter => remark!(
+                "the maker says that {grams} g were taken out before the source was at rest",
                 grams
             ),
             _ => remark!(

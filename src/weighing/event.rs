@@ -17,8 +17,10 @@ pub enum Input {
     Overload,
     /// The scale says it is below its range.
     Underload,
-    /// The scale spoke, and gave no weight that counts (a line without its unit, say).
+    /// The scale spoke, and gave no weight.
     Alive,
+    /// It gave a number without a unit, whose weight is not known yet, or no more.
+    NoUnit,
     /// A line came that could not be read: what it showed is not known.
     Unread,
     /// The line to the scale is gone (unplugged, switched off).

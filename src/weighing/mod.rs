@@ -223,10 +223,10 @@ impl Engine {
             Input::Underload => {
                 self.pans[scale].steady.reset();
             }
-            Input::Alive => {
+            Input::Alive | Input::NoUnit => {
                 let pan = &mut self.pans[scale];
                 pan.heard = Some(self.now);
-                pan.mute |= pan.last.is_none();
+                pan.mute |= input == Input::Alive && pan.last.is_none();
                 self.tell_that_nothing_counts(scale);
             }
             Input::Unread => {

@@ -5,7 +5,7 @@ use super::pan::{JumpCause, Observation, Zero};
 use super::phrases::Words;
 use super::placing::{FLICKER, SLOW_LANDING_US};
 use super::run::{Settling, Unrested};
-use super::state::{Asked, Landing, Removed, State, Tared};
+use super::state::{Asked, Landing, Removed, State, Tared, Why};
 use super::steady::{Level, Stand};
 use super::zero::Load;
 use super::{Engine, phrases};
@@ -686,7 +686,7 @@ impl Engine {
                 self.ask_clear(self.way_now(), false)
             }
             State::TareUnknown(unsure) => self.ask_about_tare(super::state::TareUnknown {
-                why: super::state::Why::Often,
+                why: Why::Often,
                 ..*unsure
             }),
             State::Clear { .. } | State::Residue(_) => {
@@ -866,6 +866,10 @@ impl Engine {
             // No scale shows less than zero with nothing on it, unless it was tared.
             self.run.coming.maybe_there |= level.weight < -(seen.d * 5);
             self.run.coming.unheard = mute && waits && level.weight <= vessel_at_least(seen.d);
+            if mute && level.weight > vessel_at_least(seen.d) {
+                // It spoke before, and what it showed then nobody knows.
+                self.suspect(Why::Unseen);
+            }
             self.begin_loaded(scale, level.weight, seen);
         }
     }

@@ -586,6 +586,14 @@ pub(super) fn filled_in_hand(step: &Step, more: Mass, d: Mass) -> Sentence {
     )
 }
 
+pub(super) fn taken_at_once(less: Mass, d: Mass) -> Sentence {
+    phrase!(
+        "{less} g lighter than as it was set down. Say keep if some was taken out: it counts. Say next if none was taken out \
+         yet.",
+        less = grams(less, d)
+    )
+}
+
 pub(super) fn clear(way: VesselWay) -> Sentence {
     match way {
         VesselWay::Beaker => phrase!(

@@ -450,6 +450,9 @@ impl Engine {
         self.vessel_placed();
         let at_once = sure_zero && self.pans[scale].came_at_once(&shape);
         let why = self.why_not_empty(scale, level, mass, one, known, at_once);
+        let source = way == VesselWay::Difference && keyed.is_none();
+        let came_out = source.then(|| self.came_out(scale, level)).flatten();
+        let why = why.or(came_out.map(|_| Why::Lighter));
         let word = std::mem::take(&mut self.run.coming.word_empty);
         if let Some(why) = why {
             if word
@@ -478,9 +481,17 @@ impl Engine {
             }
             let came = (why == Why::Shape).then_some(shape);
             let lost = self.run.coming.lost_vessel.and_then(|lost| lost.empty);
-            let onto = lost
-                .filter(|_| why == Why::InHand)
-                .map(|empty| *self.tared_as(scale, zero + empty, level.d));
+            let (base, unproven) = match why {
+                Why::InHand => (lost.map(|empty| zero + empty), Mass::ZERO),
+                // It was flat there to a step or two.
+                Why::Lighter => (came_out.map(|by| level.weight + by), level.d * 2),
+                _ => (None, Mass::ZERO),
+            };
+            let onto = base.map(|base| {
+                let mut tared = *self.tared_as(scale, base, level.d);
+                tared.tare.unproven = unproven;
+                tared
+            });
             let why = self.asked_often(why);
             return self.ask_about_tare(TareUnknown {
                 came,
@@ -581,7 +592,7 @@ impl Engine {
         }
         if way == VesselWay::Difference {
             // Whatever it holds, it is weighed as it stands.
-            return suspect.filter(|why| *why == Why::Unseen);
+            return suspect.filter(|why| matches!(why, Why::Unseen | Why::Often));
         }
         if light {
             run.coming.unsure_times = (run.step, 1);
@@ -616,6 +627,14 @@ impl Engine {
         let lightest = self.vessels.iter().min();
         lightest.is_some_and(|&lightest| mass < lightest.ratio(1, 10))
             && !self.is_known_vessel(mass, d)
+    }
+
+    /// What a source lost before it came to rest, where that may be of this step.
+    fn came_out(&self, scale: ScaleIndex, level: Level) -> Option<Mass> {
+        let (pan, zero) = (&self.pans[scale], self.zero(scale));
+        let holds = pan.sends.holds();
+        let by = pan.trace.stood_higher(zero, level.weight, level.d, holds);
+        by.filter(|&by| self.no_more_than_the_step(by))
     }
 
     fn no_more_than_the_step(&self, mass: Mass) -> bool {
@@ -690,6 +709,10 @@ impl Engine {
                 phrases::filled_in_hand(&step, unsure.came_onto(), unsure.level.d),
                 &[Choice::Keep, Choice::Again],
             ),
+            Why::Lighter => (
+                phrases::taken_at_once(-unsure.came_onto(), unsure.level.d),
+                &[Choice::Keep, Choice::Next],
+            ),
         };
         let kind = match unsure.why {
             Why::JustWeighed => CueKind::Lift,
@@ -701,7 +724,8 @@ impl Engine {
             | Why::Restart
             | Why::OtherBowl
             | Why::Onto
-            | Why::InHand => CueKind::Choose,
+            | Why::InHand
+            | Why::Lighter => CueKind::Choose,
             Why::Light => CueKind::Place,
         };
         self.cue_urgent(kind, say, choices);
@@ -860,6 +884,7 @@ impl Engine {
         let why = match unsure.why {
             // It was off: it is no pour.
             Why::Onto => Why::Unseen,
+            Why::Lighter => Why::Often,
             // Nor does another one weigh the same.
             Why::JustWeighed if self.run.coming.last_gross.is_none_or(|full| !same(full)) => {
                 Why::Unseen
@@ -890,6 +915,8 @@ impl Engine {
         match unsure.why {
             // It was another one than what was asked for, and is no candidate for the next.
             Why::JustWeighed | Why::OtherBowl | Why::Light | Why::InHand => {}
+            // What came out of it stays out.
+            Why::Lighter => self.suspect(Why::Often),
             Why::Shape
             | Why::Unseen
             | Why::Stood

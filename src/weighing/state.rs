@@ -82,7 +82,8 @@ pub(super) struct TareUnknown {
     /// The lowest shown since, and the highest for more than a moment.
     pub low: Mass,
     pub high: Mass,
-    /// The vessel with its tare, where this came onto it ([`Why::Onto`]), or into it ([`Why::InHand`]).
+    /// The vessel with its tare, where this came onto it ([`Why::Onto`]), into it ([`Why::InHand`]) or out of it
+    /// ([`Why::Lighter`]).
     pub onto: Option<Tared>,
     /// It was off, and "leave it there" was said of what comes since.
     pub settles: bool,
@@ -146,6 +147,8 @@ pub(super) enum Why {
     Onto,
     /// The tared vessel was off with nothing in it, and this can be that one, filled in the hand.
     InHand,
+    /// A source stood heavier for a moment than it came to rest: some of it may have been taken out.
+    Lighter,
 }
 
 impl Why {
@@ -158,7 +161,8 @@ impl Why {
             | Why::OtherBowl
             | Why::Often
             | Why::Light
-            | Why::Onto => true,
+            | Why::Onto
+            | Why::Lighter => true,
             Why::Shape | Why::Unseen | Why::Stood | Why::InHand => false,
         }
     }
@@ -166,7 +170,7 @@ impl Why {
     /// Whether "keep" counts what is more: whoever half hears it says "next", and would count another vessel, or a spoon,
     /// as what is in it.
     pub fn is_kept(self) -> bool {
-        matches!(self, Why::InHand | Why::OtherBowl)
+        matches!(self, Why::InHand | Why::OtherBowl | Why::Lighter)
     }
 
     /// Whether the question itself has a word that ends it, however often it is asked.

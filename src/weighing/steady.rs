@@ -37,7 +37,7 @@ pub struct Level {
 }
 
 /// An empty pan that shows the same for 0.4 s tells what lies on it, to a few steps.
-const FLAT_US: u64 = 400_000;
+pub(super) const FLAT_US: u64 = 400_000;
 
 impl Level {
     /// The readings in a row that agree with this one to a step, `flat` being those before it.

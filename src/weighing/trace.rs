@@ -7,6 +7,7 @@
 //! leaves a late part that the filter does not explain.
 
 use super::pour::most_poured;
+use super::steady::{FLAT_US, Flat, Level};
 use crate::mass::Mass;
 use crate::time::Moment;
 
@@ -20,6 +21,9 @@ const STRETCH_US: u64 = 300_000;
 
 /// By so much a hand makes a part of a landing longer than the same part of a lift: 0.15 s.
 const HANDS_US: u64 = 150_000;
+
+/// No hand presses so evenly that more than 50 steps stay as they are for longer than this: 0.2 s.
+const BRIEF_US: u64 = 200_000;
 
 /// Within a step of its end for longer than this, an indication flickers: 1.2 s.
 const FLICKERS_US: u64 = 1_200_000;
@@ -93,24 +97,27 @@ impl Trace {
         self.points.push((at, weight));
     }
 
-    /// The shape of the change from `start` to `end`, both as shown; `d` is the readability.
-    pub fn shape(&self, start: Mass, end: Mass, d: Mass) -> Shape {
+    /// The change from `start` to `end` since its touch, as a rise from zero in nanograms.
+    fn rise(&self, start: Mass, end: Mass, step: i64) -> Vec<(u64, i64)> {
         let sign = if end < start { -1 } else { 1 };
-        // From here on a change is a rise from zero, in nanograms.
-        let points: Vec<(u64, i64)> = self
-            .points
-            .iter()
-            .map(|&(at, weight)| (at.0, (weight - start).ng().saturating_mul(sign)))
-            .collect();
-        let span = (end - start).ng().saturating_mul(sign);
-        let step = d.ng().max(1);
+        let from_start = |weight: Mass| (weight - start).ng().saturating_mul(sign);
+        let points = self.points.iter();
+        let mut points: Vec<(u64, i64)> = points.map(|&(at, w)| (at.0, from_start(w))).collect();
         let touch = points
             .iter()
-            .rposition(|&(_, w)| w <= (step * 5).max(span / 100))
+            .rposition(|&(_, w)| w <= (step * 5).max(from_start(end) / 100))
             // Set down before what stood there was quite off: the lowest is where it began.
             .or_else(|| (0..points.len()).min_by_key(|&i| points[i].1))
             .unwrap_or(0);
-        let rise = points.get(touch..).unwrap_or_default();
+        points.drain(..touch);
+        points
+    }
+
+    /// The shape of the change from `start` to `end`, both as shown; `d` is the readability.
+    pub fn shape(&self, start: Mass, end: Mass, d: Mass) -> Shape {
+        let step = d.ng().max(1);
+        let rise = &*self.rise(start, end, step);
+        let span = (end - start).ng().saturating_abs();
         let swift = between(rise, span);
         Shape {
             course: Course::of(rise, span, span, step),
@@ -134,6 +141,28 @@ impl Trace {
             fades: fades_evenly(rise, span, step),
             settles: settles(rise, span, step),
         }
+    }
+
+    /// By how much it stood higher for a moment than where the rise from `start` came to its `end`, more than five steps:
+    /// what leaves before the rest leaves such a stand. A hand that presses does not, but on a slow scale where it just
+    /// lets go. `holds`: how long the display shows one weight, in microseconds.
+    pub fn stood_higher(&self, start: Mass, end: Mass, d: Mass, holds: u64) -> Option<Mass> {
+        let rise = self.rise(start, end, d.ng().max(1));
+        let span = end - start;
+        let filter = (between(&rise, span.ng()) * 5e5) as u64;
+        let stands = |level: &Level| {
+            let by = level.weight - span;
+            let brief = if by > d * 50 { BRIEF_US } else { FLAT_US };
+            let long = (brief + holds * 2).max(filter);
+            by > d * 5 && level.readings > 1 && level.at.since(level.since) >= long
+        };
+        let mut flat = None;
+        let levels = rise.into_iter().map(|(at, weight)| {
+            let now = Flat::follow(flat, Moment(at), Mass::from_ng(weight), d);
+            flat = Some(now);
+            now.level
+        });
+        levels.filter(stands).map(|level| level.weight - span).max()
     }
 
     /// What is lifted off, as shown, and how it fell down to the lowest that was seen of it, as far as `zero`, which

@@ -412,6 +412,65 @@ fn what_was_tared_before_the_first_weight_is_found() {
 }
 
 #[test]
+fn what_came_before_the_first_unit_is_not_empty() {
+    // Nobody knows what those lines without a unit showed: a beaker, or one with something in it.
+    let mut b = Bench::one("Salt", "12.00");
+    b.now += 1500;
+    let at = Moment::from_millis(b.now);
+    b.engine.handle(0, Input::Alive, at);
+    b.read(61.26);
+    b.hold(3.0);
+    asks(
+        &b,
+        "something may have gone in before the beaker was at rest",
+    );
+    b.land(0.0).hold(2.0).land(51.26).hold(2.0);
+    asks(&b, "12.00 g to add");
+}
+
+/// A source that stands there for less than a rest, before 5 g of it are taken out.
+fn taken_at_once() -> Bench {
+    let mut b = source();
+    b.hold(2.0).pour(200.0, 0.2).hold(0.5);
+    b.pour(195.0, 0.4).hold(2.0);
+    asks(&b, "5.00 g lighter than as it was set down");
+    assert_eq!(offered(&b), [Choice::Keep, Choice::Next]);
+    b
+}
+
+#[test]
+fn what_left_a_source_before_its_rest_is_asked_about() {
+    let mut b = taken_at_once();
+    b.say(Command::Keep).hold(0.5);
+    asks(&b, "7.00 g to take");
+    b.land(0.0).hold(2.0).land(188.0).hold(2.0);
+    b.expect(&["12.00"]);
+    // It was a cap.
+    let mut b = taken_at_once();
+    b.say(Command::Next).hold(0.5);
+    asks(&b, "12.00 g to take");
+    b.land(0.0).hold(2.0).land(183.0).hold(2.0);
+    b.expect(&["12.00"]);
+    // No lift brings back what was taken out.
+    let mut b = taken_at_once();
+    b.land(0.0).hold(2.0).land(195.0).hold(2.0);
+    asks(&b, "Still not sure of the source's weight. Say next");
+    b.say(Command::Next).hold(0.5);
+    asks(&b, "12.00 g to take");
+}
+
+#[test]
+fn a_hand_that_presses_on_a_source_takes_nothing_out() {
+    let mut b = source();
+    b.hold(2.0).pour(200.0, 0.2);
+    for i in 1..8 {
+        b.read(200.0 + 20.0 * (f64::from(i) / 8.0 * std::f64::consts::PI).sin());
+    }
+    b.hold(2.0);
+    asks(&b, "12.00 g to take");
+}
+
+#[test]
 fn what_was_taken_out_after_the_key_is_no_empty_pan() {
     // The zero is only worked out: it was never seen at rest.
     let mut b = Bench::one("Salt", "107.85");
