@@ -183,8 +183,9 @@ fn openssl_says_the_same_of_the_signature() {
         .person
         .file("signed", &format!("bismar handed 1\n{bundle}"));
     let signature = envelope["signature"].as_str().unwrap();
+    let bytes = "python3 -c 'import sys; sys.stdout.buffer.write(bytes.fromhex(sys.argv[1]))'";
     let script = format!(
-        "printf %s 302a300506032b6570032100{by} | xxd -r -p > key.der && printf %s {signature} | xxd -r -p > signature && \
+        "{bytes} 302a300506032b6570032100{by} > key.der && {bytes} {signature} > signature && \
          openssl pkeyutl -verify -pubin -keyform DER -inkey key.der -rawin -in signed -sigfile signature"
     );
     let verify = || {
