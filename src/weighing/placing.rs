@@ -424,8 +424,13 @@ impl Engine {
         let pan = &mut self.pans[scale];
         if keyed.is_none() {
             let slow = pan.swift.is_none() && shape.is_pour(None);
-            if slow && little && !shape.is_set_down(QUICKLY) {
-                // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
+            if slow
+                && !shape.even
+                && !shape.is_set_down(QUICKLY)
+                && (little || shape.settles.is_none())
+            {
+                // So slowly, on a scale that nobody knows yet, and as no filter shows one load: a pour onto what stands
+                // there unseen, if it is little, or into it.
                 one = false;
             }
             if one && pan.wants_longer(&shape) {

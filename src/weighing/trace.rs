@@ -140,6 +140,7 @@ impl Trace {
             second: Mass::from_ng(second(rise, span, swift, step)),
             fades: fades_evenly(rise, span, step),
             settles: settles(rise, span, step),
+            even: comes_evenly(rise, span, step),
         }
     }
 
@@ -380,13 +381,53 @@ fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
         (constant - even).abs() <= even * (0.03 + unsure) + line / 8.0
     };
     // Of what comes within a line nobody sees how.
-    let once_more = |pair: &[(f64, f64)]| pair[1].0 > pair[0].0 * (1.01 + pair[1].1) + line / 8.0;
+    let once_more = |i: usize| {
+        let (one, (next, unsure)) = (constants[i - 1].0, constants[i]);
+        took[i] > line * 1.5 && next > one * (1.01 + unsure) + line / 8.0
+    };
     let by_itself = |i: usize| even * (1.0 / FADES[i]).ln();
     let fades = fading.iter().all(is_even)
         && !speeds_up_again(rise, line, FADING_US, step)
-        && !constants.windows(2).any(once_more)
+        && !(1..constants.len()).any(once_more)
         && took[BEGUN] <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
     fades.then(|| (took[HALF] - by_itself(HALF) * 1.03) / 1e6)
+}
+
+/// Where lines are further apart than this, no two parts of a second are told apart: 0.25 s.
+const DENSE_US: u64 = 250_000;
+
+/// No hand pours so much at an even rate, and begins and ends it at once: 5 g/s, in nanograms a microsecond.
+const STREAM: f64 = 5_000.0;
+
+/// Whether it comes at one rate, to half a hundredth of its time, and its two ends take no longer than a hand makes them: a mean
+/// over a while shows one load so. No hand pours so much so evenly, and with such ends.
+fn comes_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> bool {
+    let line = usual_gap(rise).unwrap_or_default();
+    let came = |share: f64| until(rise, span, part(span, 1.0 - share)).map(|at| at as f64);
+    let (Some(from), Some(to)) = (came(0.2), came(0.8)) else {
+        return false;
+    };
+    let whole = (to - from) / 0.6;
+    let unsure = line as f64 / 8.0 + whole * step as f64 * 2.0 / span as f64;
+    let is_even = |share: f64| {
+        let by = came(share).map(|at| (at - from - whole * (share - 0.2)).abs());
+        by.is_some_and(|by| by <= whole * 0.005 + unsure)
+    };
+    let hand = (SET_DOWN_US / 2 + line) as f64;
+    let touched = rise.first().map(|&(at, _)| at as f64);
+    let last = 1.0 - (step * 8) as f64 / span as f64;
+    let ends = [
+        (touched, came(0.1), 0.1),
+        (came(0.9), came(last), last - 0.9),
+    ];
+    let is_brief = |&(from, to, share): &(Option<f64>, Option<f64>, f64)| {
+        from.zip(to)
+            .is_some_and(|(from, to)| to - from <= whole * share + hand)
+    };
+    line <= DENSE_US
+        && span as f64 >= whole * STREAM
+        && [0.3, 0.4, 0.5, 0.6, 0.7].into_iter().all(is_even)
+        && ends.iter().all(is_brief)
 }
 
 /// From part to part of an end that [`settles`] so much is left.
@@ -645,6 +686,8 @@ pub struct Shape {
     pub second: Mass,
     /// It fades as one load does on a slow scale, and no pour; so much later its half came than at once: seconds.
     pub fades: Option<f64>,
+    /// It came at one rate from its touch to its end, as a mean over a while shows one load.
+    pub even: bool,
     /// It came at once, and its end comes ever more slowly, as no pour does; at last with this time constant: seconds.
     pub settles: Option<f64>,
 }

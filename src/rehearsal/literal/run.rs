@@ -15,7 +15,7 @@ use crate::journal::format::row::{CellError, Row, Stamp};
 use crate::language::Sentence;
 use crate::rehearsal::stage::StageOutput;
 use crate::time::Moment;
-use crate::vocabulary::entry::Draft;
+use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
 use crate::vocabulary::response::Response;
 use crate::weighing::event::Event;
@@ -129,7 +129,8 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
         loop {
             if let Some(kill) = self.mishaps.kill.take() {
                 self.kill(now);
-                back = Some(kill.back);
+                // Whose log is closed is not begun again.
+                back = (!self.is_closed()).then_some(kill.back);
             }
             if back.is_some_and(|back| back <= now) {
                 back = None;
@@ -338,6 +339,11 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
         }
         self.bench = None;
         self.mishaps.slow_log = 0.0;
+    }
+
+    fn is_closed(&self) -> bool {
+        let last = self.rows.last();
+        last.is_some_and(|row| row.draft.kind == RowKind::Closed)
     }
 
     fn end(&mut self, now: Moment, down: bool) -> Option<End> {
