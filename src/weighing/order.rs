@@ -104,7 +104,8 @@ impl Engine {
         let longest = match unseen && self.is_loaded(run.last_scale()) {
             // It is about to rest.
             true => SETTLING_US,
-            false => CLOSING_US,
+            // A slow scale shows the empty pan later.
+            false => CLOSING_US + self.pans[run.last_scale()].settles_in(),
         };
         Some(spoken || waited > longest)
     }

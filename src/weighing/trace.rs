@@ -203,6 +203,7 @@ impl Trace {
             last: LAST.map(|steps| until(&rise, span, step.saturating_mul(steps))),
             over: until(&rise, span, step * 3 / 2),
             rings: rise.iter().any(|&(_, w)| w - span > step * 5),
+            parts: fading(&rise, span, step),
         }
     }
 
@@ -227,9 +228,10 @@ impl Trace {
             return None;
         }
         let by_share = came.course.beside(&Course::of(&fall, span, span, step))?;
+        let later = came.fades_later(&fading(&fall, span, step));
         if longer(by_share[QUICK]?, QUICK_US) {
-            // The hand was slow: the rest tells of it, and not of the filter.
-            return None;
+            // The hand was slow: the rest tells of it, and not of the filter, but where that fades by one law.
+            return later.map(Mass::from_ng);
         }
         // A mean takes as long for each share of a load; what averages near its rest, for the grams that are still to go.
         let by_grams = came.course.beside(&Course::of(&fall, span, whole, step))?;
@@ -252,7 +254,7 @@ impl Trace {
         };
         let mut ends = LAST.into_iter().zip(came.last);
         let end = ends.find(at_the_end).map(|(steps, _)| step * steps);
-        first.max(end).map(Mass::from_ng)
+        first.max(end).or(later).map(Mass::from_ng)
     }
 }
 
@@ -278,9 +280,25 @@ pub struct Came {
     over: Option<u64>,
     /// It went beyond its end: how such a scale swings depends on its load.
     rings: bool,
+    parts: Vec<Part>,
 }
 
 impl Came {
+    /// What was still to come of it, in nanograms, where it began to fade more slowly than its lift `fell`, on a scale of
+    /// first order: from the half on no hand has part in either.
+    fn fades_later(&self, fell: &[Part]) -> Option<i64> {
+        let line = self.line as f64;
+        let even = evenly(fell, line)?;
+        let unsure = fell.iter().map(|part| part.unsure).fold(0.0, f64::max);
+        let half = |parts: &[Part]| Some(parts.get(HALF)?.reached - parts.first()?.reached);
+        let (came, went) = half(&self.parts).zip(half(fell))?;
+        let later = |part: &Part| part.constant > even * (1.05 + part.unsure + unsure) + line / 4.0;
+        let first = (HALF + 1..self.parts.len()).find(|&i| later(&self.parts[i]));
+        // Nor was the hand slower than the filter.
+        let first = first.filter(|_| came >= SET_DOWN_US / 2 && came <= went + SET_DOWN_US / 2);
+        first.map(|i| part(self.span, FADES[i - 1]))
+    }
+
     /// Whether it came to this.
     pub fn is_of(&self, start: Mass, end: Mass) -> bool {
         ((end - start).ng() - self.span).abs() <= self.step * 5
@@ -357,40 +375,60 @@ const FADING_US: f64 = 200_000.0;
 fn fades_evenly(rise: &[(u64, i64)], span: i64, step: i64) -> Option<f64> {
     let &(touched, _) = rise.first()?;
     let line = usual_gap(rise).unwrap_or_default() as f64;
-    let mut at = (touched, 1.0);
-    let mut took = Vec::with_capacity(FADES.len());
-    // How long each part takes for its share, and by what part of that a step more or less would change it.
-    let mut constants: Vec<(f64, f64)> = Vec::with_capacity(FADES.len());
-    for share in FADES {
-        let level = part(span, share);
-        if level < step * 20 {
-            break;
-        }
-        let reached = until(rise, span, level)?;
-        let parts = (at.1 / share).ln();
-        let unsure = step as f64 * 2.0 / level as f64 / parts;
-        constants.push((reached.saturating_sub(at.0) as f64 / parts, unsure));
-        took.push(reached.saturating_sub(touched) as f64);
-        at = (reached, share);
-    }
-    let fading = constants
-        .get(HALF + 1..)
-        .filter(|fading| fading.len() >= 2)?;
-    let even = fading[0].0;
-    let is_even = |&(constant, unsure): &(f64, f64)| {
-        (constant - even).abs() <= even * (0.03 + unsure) + line / 8.0
-    };
+    let parts = fading(rise, span, step);
+    let took = |i: usize| parts[i].reached.saturating_sub(touched) as f64;
+    let even = evenly(&parts, line)?;
     // Of what comes within a line nobody sees how.
     let once_more = |i: usize| {
-        let (one, (next, unsure)) = (constants[i - 1].0, constants[i]);
-        took[i] > line * 1.5 && next > one * (1.01 + unsure) + line / 8.0
+        let (one, next) = (&parts[i - 1], &parts[i]);
+        took(i) > line * 1.5 && next.constant > one.constant * (1.01 + next.unsure) + line / 8.0
     };
     let by_itself = |i: usize| even * (1.0 / FADES[i]).ln();
-    let fades = fading.iter().all(is_even)
-        && !speeds_up_again(rise, line, FADING_US, step)
-        && !(1..constants.len()).any(once_more)
-        && took[BEGUN] <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
-    fades.then(|| (took[HALF] - by_itself(HALF) * 1.03) / 1e6)
+    let fades = !speeds_up_again(rise, line, FADING_US, step)
+        && !(1..parts.len()).any(once_more)
+        && took(BEGUN) <= by_itself(BEGUN) * 1.5 + SET_DOWN_US as f64;
+    fades.then(|| (took(HALF) - by_itself(HALF) * 1.03) / 1e6)
+}
+
+/// A part of a change, from one of [`FADES`] to the next.
+#[derive(Debug, Clone, Copy)]
+struct Part {
+    /// When no more was still to come: microseconds.
+    reached: u64,
+    /// How long it took for its share, in microseconds: the time constant of a filter of first order.
+    constant: f64,
+    /// By what part of that two steps would change it.
+    unsure: f64,
+}
+
+/// The parts of a change, as far as at least twenty steps were still to come.
+fn fading(rise: &[(u64, i64)], span: i64, step: i64) -> Vec<Part> {
+    let mut at = (rise.first().map_or(0, |&(at, _)| at), 1.0);
+    let mut parts = Vec::with_capacity(FADES.len());
+    for share in FADES {
+        let level = part(span, share);
+        let reached = until(rise, span, level).filter(|_| level >= step * 20);
+        let Some(reached) = reached else {
+            break;
+        };
+        let by = f64::ln(at.1 / share);
+        parts.push(Part {
+            reached,
+            constant: reached.saturating_sub(at.0) as f64 / by,
+            unsure: step as f64 * 2.0 / level as f64 / by,
+        });
+        at = (reached, share);
+    }
+    parts
+}
+
+/// The time constant by which all parts fade from the half on, where it is one.
+fn evenly(parts: &[Part], line: f64) -> Option<f64> {
+    let fading = parts.get(HALF + 1..).filter(|fading| fading.len() >= 2)?;
+    let even = fading[0].constant;
+    let is_even =
+        |part: &Part| (part.constant - even).abs() <= even * (0.03 + part.unsure) + line / 8.0;
+    fading.iter().all(is_even).then_some(even)
 }
 
 /// Where lines are further apart than this, no two parts of a second are told apart: 0.25 s.

@@ -1195,6 +1195,31 @@ fn slow_kilogram() -> Bench {
     b
 }
 
+/// The lift of a filter of first order fades from its half on as the landing does, whatever the hand; and the batch waits
+/// for that, though the scale takes long.
+#[test]
+fn what_was_scooped_into_a_slow_landing_shows_at_the_lift() {
+    for scoop in [0.0, 5.0] {
+        let mut b = Bench::one("Salt", "96.70");
+        b.tau = 1500.0;
+        b.hold(4.0);
+        let came = |t: f64, at: f64, seconds: f64| ((t - at) / seconds).clamp(0.0, 1.0);
+        drawn_out(&mut b, 25.0, |t| {
+            118.66 * came(t, 0.0, 0.2) + scoop * came(t, 1.7, 0.6)
+        });
+        asks(&b, "96.70 g to add");
+        let empty = 118.66 + scoop;
+        drawn_out(&mut b, 40.0, |t| empty + 96.70 * came(t, 0.0, 12.0));
+        b.expect(&["96.70"]);
+        assert_eq!(last_weighed(&b).verdict, Some(Verdict::Inside));
+        drawn_out(&mut b, 25.0, |t| {
+            (empty + 96.70) * (1.0 - came(t, 0.0, 0.2))
+        });
+        let claims = (scoop == 0.0).then_some(Verdict::Inside);
+        assert_eq!(last_weighed(&b).verdict, claims, "{scoop}");
+    }
+}
+
 /// What a slow filter draws out of a pour in one go is a pour still, and what it holds back is in what is told.
 #[test]
 fn on_a_slow_scale_a_swift_pour_is_no_vessel_and_what_is_left_is_true() {
