@@ -44,8 +44,8 @@ impl Presses {
 
     /// A reading while the load moves.
     pub fn moving(&mut self, at: Moment, weight: Mass, d: Mass) {
-        self.moved = true;
         self.follow_quiet(at, weight, d);
+        self.moved = true;
         let Some(rest) = self.rest else { return };
         let above = weight - rest;
         let least = Presses::least(d);
@@ -90,9 +90,7 @@ impl Presses {
         {
             *self = Presses {
                 rest: Some(weight),
-                moved: true,
                 quiet: self.quiet,
-                last: at,
                 ..Presses::default()
             };
         }

@@ -224,7 +224,7 @@ impl Trace {
         // Nor does a course that was read seldom, or with gaps, tell.
         let read =
             came.line < SLOW_LINE_US && fall.windows(2).all(|p| p[1].0 - p[0].0 <= came.line * 3);
-        if came.rings || !from_rest || !read || rested.count() < 3 || whole <= step * 8 {
+        if came.rings || !from_rest || !read || rested.count() < 3 {
             return None;
         }
         let by_share = came.course.beside(&Course::of(&fall, span, span, step))?;
@@ -525,13 +525,13 @@ fn speeds_up_again(rise: &[(u64, i64)], line: f64, stretch: f64, step: i64) -> b
         let took = to.0.saturating_sub(from.0).max(1) as f64;
         ((to.1 - from.1) as f64 / took, step as f64 * 3.0 / took)
     });
-    let (mut most, mut least) = (0.0_f64, f64::MAX);
+    let (mut most, mut least) = (0.0_f64, f64::INFINITY);
     for (rate, noise) in rates {
         most = most.max(rate);
         if rate < most * 5.0 / 6.0 - noise {
             least = least.min(rate);
         }
-        if least < f64::MAX && rate > least.max(0.0) * 1.17 + noise * 2.0 {
+        if rate > least.max(0.0) * 1.17 + noise * 2.0 {
             return true;
         }
     }
@@ -556,12 +556,7 @@ fn between(rise: &[(u64, i64)], span: i64) -> f64 {
         else {
             return Some(t1);
         };
-        let part = if w1 > w0 {
-            (level - w0) / (w1 - w0)
-        } else {
-            1.0
-        };
-        Some(t0 + (t1 - t0) * part)
+        Some(t0 + (t1 - t0) * ((level - w0) / (w1 - w0)))
     };
     match (crossing(0.1), crossing(0.9)) {
         (Some(a), Some(b)) => (b - a) / 1e6,
@@ -685,21 +680,19 @@ fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64, u
         .collect();
     let slowed = |top: f64| top - UNEVEN * top - 2.0 * step as f64;
     let mut top: f64 = 0.0;
-    let mut least = f64::MAX;
+    let mut least = f64::INFINITY;
     let mut most: f64 = 0.0;
     for (j, &(now, _)) in rises.iter().enumerate() {
         if let Some(&(_, earlier)) = j.checked_sub(n).and_then(|i| rises.get(i)) {
             top = top.max(earlier);
             let by_itself = (tops[j].1 as f64) < SPEEDS_UP * span as f64;
-            if least < f64::MAX || earlier < slowed(top) || !by_itself {
+            if least.is_finite() || earlier < slowed(top) || !by_itself {
                 least = least.min(earlier);
             }
         }
-        if least < f64::MAX {
-            let at_speed = least >= 0.9 * top;
-            let uneven = if at_speed { uneven } else { UNEVEN };
-            most = most.max(now - least - uneven * now.max(least));
-        }
+        let at_speed = least >= 0.9 * top;
+        let uneven = if at_speed { uneven } else { UNEVEN };
+        most = most.max(now - least - uneven * now.max(least));
     }
     most as i64
 }
