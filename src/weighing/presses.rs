@@ -209,4 +209,111 @@ mod tests {
         late[8].0 = 9500;
         assert!(!press(&late));
     }
+
+    const D: Mass = Mass::from_mg(10);
+
+    /// What is shown above 150 g, as (milliseconds, centigrams); it has come to rest there after another load, and does
+    /// so again half a second after the last of these. Whether that is the gesture.
+    fn presses_of(shown: &[(u64, i64)]) -> bool {
+        let mut presses = Presses::default();
+        let at = |ms: u64| Moment::from_millis(10_000 + ms);
+        let weight = |cg: i64| Mass::from_g(150) + Mass::from_mg(cg * 10);
+        presses.moving(Moment::from_millis(9_000), Mass::from_g(90), D);
+        assert!(!presses.at_rest(at(0), weight(0), D));
+        for &(ms, cg) in shown {
+            presses.moving(at(ms), weight(cg), D);
+        }
+        let last = shown[shown.len() - 1].0;
+        presses.at_rest(at(last + 500), weight(0), D)
+    }
+
+    #[test]
+    fn a_press_is_counted_once_it_is_down_by_half_and_between_bounds() {
+        let two = [(200, 4_000), (300, 0), (600, 4_000), (700, 0)];
+        assert!(presses_of(&two));
+        for (shown, gesture) in [
+            // A bumped bench swings below by more than 1.5 g.
+            ([two[0], (300, -150), two[2], two[3]], true),
+            ([two[0], (300, -151), two[2], two[3]], false),
+            // A press of 3 g, and less.
+            ([(200, 300), two[1], (600, 300), two[3]], true),
+            ([(200, 300), two[1], (600, 299), two[3]], false),
+            // It lasts for five seconds from the first press.
+            ([two[0], two[1], two[2], (5_200, 0)], true),
+            ([two[0], two[1], two[2], (5_201, 0)], false),
+        ] {
+            assert_eq!(presses_of(&shown), gesture, "{shown:?}");
+        }
+        // What goes down to half of it is the same press still; one that goes lower was let go of.
+        assert!(!presses_of(&[
+            (200, 4_000),
+            (300, 2_000),
+            (400, 4_000),
+            (500, 0)
+        ]));
+        assert!(presses_of(&[
+            (200, 4_000),
+            (300, 1_999),
+            (400, 4_000),
+            (500, 0)
+        ]));
+        // A garbled line right after a rest is no press either.
+        assert!(!presses_of(&[(20, 4_000), (40, 0), (600, 4_000), (700, 0)]));
+        assert!(presses_of(&[(20, 4_000), (100, 0), (600, 4_000), (700, 0)]));
+    }
+
+    #[test]
+    fn a_hard_press_is_too_much_for_the_scale_and_a_key_between_begins_anew() {
+        let press = |presses: &mut Presses, ms: u64| {
+            presses.overload(Moment::from_millis(ms), D);
+            presses.overload(Moment::from_millis(ms + 100), D);
+            presses.moving(Moment::from_millis(ms + 200), Mass::from_g(150), D);
+        };
+        for reset in [false, true] {
+            let mut presses = Presses::default();
+            presses.at_rest(Moment::from_millis(10_000), Mass::from_g(150), D);
+            press(&mut presses, 10_200);
+            press(&mut presses, 10_800);
+            if reset {
+                presses.reset();
+            }
+            let done = presses.at_rest(Moment::from_millis(11_500), Mass::from_g(150), D);
+            assert_eq!(done, !reset);
+        }
+    }
+
+    /// What stays after a push is the weight to press from, rest or not.
+    #[test]
+    fn what_stays_is_pressed_from_anew() {
+        let weights = |first: f64| {
+            let g = |grams: f64| Mass::from_g_f64(grams).unwrap_or_default();
+            let (mut presses, mut now, mut done) = (Presses::default(), 10_000, false);
+            presses.at_rest(Moment::from_millis(now), g(150.0), D);
+            let mut go = |grams: f64, rests: bool| {
+                now += 100;
+                match rests {
+                    true => done |= presses.at_rest(Moment::from_millis(now), g(grams), D),
+                    false => presses.moving(Moment::from_millis(now), g(grams), D),
+                }
+            };
+            go(first, false);
+            go(152.5, true);
+            for grams in [190.0, 152.5, 152.5, 190.0, 152.5] {
+                go(grams, false);
+            }
+            go(152.5, true);
+            done
+        };
+        // 2.5 g were laid on it, faster or slower.
+        assert!(weights(154.0) && weights(151.0));
+        // A weight other than nothing that stays for 0.3 s, without a rest.
+        let mut presses = Presses::default();
+        for i in 0..5 {
+            presses.moving(Moment::from_millis(10_000 + i * 100), Mass::from_g(150), D);
+        }
+        for (ms, grams) in [(500, 190), (600, 150), (800, 190), (900, 150)] {
+            presses.moving(Moment::from_millis(10_000 + ms), Mass::from_g(grams), D);
+        }
+        assert!(presses.at_rest(Moment::from_millis(11_500), Mass::from_g(150), D));
+    }
 }

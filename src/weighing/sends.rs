@@ -126,3 +126,24 @@ impl Sends {
         None
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A scale that is silent while the weight moves, if only for little more than a second: what is to be set there is
+    /// told with the second load that came so. More than 2 g are a load.
+    #[test]
+    fn a_load_that_came_without_a_line_is_told_at_the_second_time() {
+        for (mg, told) in [(2_010, true), (2_000, false)] {
+            let mut sends = Sends::default();
+            for _ in 0..2 {
+                assert!(!sends.is_due(), "{mg}");
+                sends.line(Mass::from_mg(mg), 1_100_000, true, Mass::from_mg(10));
+            }
+            assert_eq!(sends.is_due(), told, "{mg}");
+            assert_eq!(sends.take_due(), told.then_some(Setting::AtRest), "{mg}");
+            assert_eq!(sends.take_due(), None, "{mg}");
+        }
+    }
+}

@@ -365,3 +365,97 @@ impl Steady {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const D: Mass = Mass::from_mg(10);
+
+    fn at(ms: u64) -> Moment {
+        Moment::from_millis(10_000 + ms)
+    }
+
+    /// The end of a slow fall agrees from line to line, and not with where it began.
+    #[test]
+    fn what_is_flat_agrees_with_its_first_reading_too() {
+        for (steps, readings) in [
+            (&[0, 1, 2, 1][..], 4),
+            (&[0, 1, 2, 3], 1),
+            // A step of two begins anew, and what follows is held against that.
+            (&[0, 2, 3], 2),
+            (&[0, 2, 3, 4], 3),
+            (&[0, 2, 3, 4, 5], 1),
+        ] {
+            let mut flat = None;
+            for (i, &n) in steps.iter().enumerate() {
+                flat = Some(Flat::follow(flat, at(i as u64 * 100), D * n, D));
+            }
+            assert_eq!(
+                flat.map(|flat| flat.level.readings),
+                Some(readings),
+                "{steps:?}"
+            );
+        }
+    }
+
+    /// Three readings of the same, the second so long after the first: whether they are a rest.
+    fn rests_over(gap: u64) -> bool {
+        let mut steady = Steady::new(1.0);
+        let mut rests = false;
+        for ms in [0, gap, gap + 500] {
+            rests = steady.push(at(ms), D, D, None, true);
+        }
+        rests
+    }
+
+    #[test]
+    fn no_rest_goes_over_a_gap_in_the_readings() {
+        assert!(rests_over(LONGEST_GAP_US / 1_000));
+        assert!(!rests_over(LONGEST_GAP_US / 1_000 + 1));
+    }
+
+    #[test]
+    fn a_long_window_of_a_fast_scale_keeps_no_more_than_it_may() {
+        let mut steady = Steady::new(10.0);
+        for i in 0..=MOST_READINGS as u64 * 2 {
+            steady.push(Moment(i * 1_000), D, D, None, true);
+        }
+        let readings = steady.level().map(|level| level.readings as usize);
+        assert_eq!(readings, None);
+        assert_eq!(steady.run.len(), MOST_READINGS);
+    }
+
+    /// A mark that never comes is not waited for, until it is seen again; one that never was is none that is away.
+    #[test]
+    fn a_mark_that_was_seen_again_is_waited_for() {
+        for (mark, waits) in [(Some(true), true), (None, false)] {
+            let (mut steady, mut ms) = (Steady::new(1.0), 0);
+            let push = |steady: &mut Steady, ms: &mut u64, grams: i64, mark: Option<bool>| {
+                *ms += 100;
+                steady.push(at(*ms), Mass::from_g(grams), D, mark, true)
+            };
+            // It rests for ten seconds, and the scale says that it moves.
+            for _ in 0..100 {
+                push(&mut steady, &mut ms, 150, Some(false));
+            }
+            assert!(steady.is_steady());
+            ms += 100;
+            assert!(steady.goes_on(at(ms), mark));
+            let mut rests = false;
+            for _ in 0..20 {
+                rests = push(&mut steady, &mut ms, 160, Some(false));
+            }
+            assert_eq!(rests, !waits, "{mark:?}");
+        }
+        let (mut steady, mut rests) = (Steady::new(1.0), false);
+        for i in 0..20 {
+            steady.push(at(i * 100), D, D, None, true);
+        }
+        assert!(steady.goes_on(at(2_000), None));
+        for i in 21..40 {
+            rests = steady.push(at(i * 100), D * 900, D, Some(false), true);
+        }
+        assert!(!rests);
+    }
+}

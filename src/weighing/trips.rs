@@ -313,3 +313,36 @@ impl Engine {
         self.tell_beside(say, CueKind::Fault, &[]);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A first-order filter falls from line to line by the same share each time: what is to come is the sum of the rest
+    /// of a geometric series. In steps of 0.01 g.
+    #[test]
+    fn what_fades_by_a_share_has_the_rest_of_its_series_to_come() {
+        let d = Mass::from_mg(10);
+        for (fell, share, rest) in [
+            ([400, 200, 100], 0.5, Some(100)),
+            ([400, 200, 100], 0.65, Some(100)),
+            // Of each step no more than two thirds of the one before; slower it is no filter.
+            ([450, 300, 200], 0.6, Some(400)),
+            ([450, 302, 203], 0.6, None),
+            // The steps agree, and are no smaller than what is known of the scale by much.
+            ([400, 100, 50], 0.5, None),
+            ([400, 200, 100], 0.66, None),
+            // The first touch; a mean, which falls evenly; what speeds up; a step that flickers.
+            ([0, 200, 100], 0.5, None),
+            ([200, 200, 100], 0.5, None),
+            ([300, 200, 200], 0.5, None),
+            ([400, 200, 300], 0.5, None),
+            ([8, 4, 2], 0.5, Some(2)),
+            ([4, 2, 1], 0.5, None),
+        ] {
+            let told = fades(fell.map(|steps| d * steps), share, d);
+            let told = told.map(|rest| rest.round_to(d));
+            assert_eq!(told, rest.map(|steps| d * steps), "{fell:?} {share}");
+        }
+    }
+}

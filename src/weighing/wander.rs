@@ -204,3 +204,56 @@ fn back_and_forth(slices: &VecDeque<(Moment, i64)>) -> i64 {
     }
     rise.min(fall)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const D: Mass = Mass::from_mg(10);
+
+    /// Ten readings a second for so many seconds, which go to and fro by so many steps in four seconds.
+    fn sways(wander: &mut Wander, now: &mut u64, seconds: u64, steps: i64) {
+        for _ in 0..seconds * 10 {
+            let high = *now / 2_000 % 2 == 1;
+            let weight = Mass::from_g(150) + D * if high { steps } else { 0 };
+            wander.push(Moment::from_millis(*now), weight, D);
+            *now += 100;
+        }
+    }
+
+    /// A draught of a minute ago is none now: the uncertainty of what is weighed then does not hold it. On the empty pan
+    /// it counts for three.
+    #[test]
+    fn what_strayed_longer_ago_than_its_time_is_forgotten() {
+        for (idle, calm, strays) in [
+            (false, 50, true),
+            (false, 62, false),
+            (true, 62, true),
+            (true, 170, true),
+            (true, 182, false),
+        ] {
+            let (mut wander, mut now) = (Wander::default(), 1_000_000);
+            wander.idle = idle;
+            sways(&mut wander, &mut now, 20, 3);
+            assert_eq!(wander.amount(D), D * 2);
+            sways(&mut wander, &mut now, calm, 0);
+            assert_eq!(wander.amount(D) == D * 2, strays, "{idle} {calm}");
+            assert_eq!(wander.amount(D) == Mass::ZERO, !strays, "{idle} {calm}");
+        }
+    }
+
+    #[test]
+    fn a_slice_is_old_once_it_is_further_back_than_that() {
+        let mut slices = Slices::default();
+        for (at, mean) in [(0, 50), (1, 20), (2, 40), (3, 30)] {
+            slices.push(Moment(at), mean);
+        }
+        assert_eq!(slices.to_and_fro, 20);
+        slices.forget_before(Moment(10), 10);
+        assert_eq!(slices.means.len(), 4);
+        slices.forget_before(Moment(11), 10);
+        assert_eq!((slices.means.len(), slices.to_and_fro), (3, 10));
+        slices.forget_before(Moment(13), 10);
+        assert_eq!((slices.means.len(), slices.to_and_fro), (1, 0));
+    }
+}

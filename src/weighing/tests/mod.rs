@@ -8,6 +8,7 @@ mod edges;
 mod empty_pan;
 mod laid;
 mod lifted;
+mod parts;
 mod returns;
 mod told;
 mod unanswered;
@@ -198,6 +199,7 @@ impl Bench {
                     let led: String = cue.say.chars().take(cue.lead).collect();
                     assert!(led.is_empty() || led.ends_with(" g "), "{cue:?}");
                     empty_pan::told(&cue);
+                    self.tells_what_is_missing(&cue);
                     self.cues.push(cue);
                 }
                 Event::Log(draft) if self.disk_is_slow => self.waiting.push(*draft),
@@ -230,6 +232,19 @@ impl Bench {
                 Event::Fault { .. } | Event::Step { .. } => {}
             }
         }
+    }
+
+    /// No cue asks for more than the page counts as missing, or than the whole step; a hand that presses makes it less.
+    fn tells_what_is_missing(&self, cue: &Cue) {
+        let status = self.status();
+        let (Some(said), Some(counted)) = (cue.missing, status.missing) else {
+            return;
+        };
+        let whole = status.target.filter(|_| cue.kind != CueKind::Hold);
+        let most = whole.map_or(Mass::ZERO, |target| target.mass);
+        // A step of a coarse unit may lie between the two.
+        let most = counted.mass.max(most) + Mass::from_mg(500);
+        assert!(said <= most, "{cue:?}, {counted:?}");
     }
 
     /// The disk answers what waited.

@@ -167,3 +167,75 @@ fn a_line_that_is_lost_twice_is_told_once() {
     );
     assert_eq!(b.engine.deadline(), None);
 }
+
+/// Whoever looks at the page later reads what was said last, be it a fault or what is to be done.
+#[test]
+fn what_was_said_last_stands() {
+    let mut b = Bench::one("Salt", "12.00");
+    let stands = |b: &Bench| {
+        let said = b.cues.last().map(|cue| cue.say.to_string());
+        assert_eq!(b.status().say.map(|say| say.to_string()), said);
+        said.unwrap()
+    };
+    assert!(stands(&b).starts_with("Place"));
+    b.hold(2.0).land(150.0).hold(1.5);
+    assert_eq!(stands(&b), "12.00 g to add: Salt.");
+    let at = Moment::from_millis(b.now);
+    b.engine.handle(0, Input::Overload, at);
+    b.drain();
+    b.expect_cue(CueKind::Fault);
+    stands(&b);
+}
+
+/// A row says of which step its scale is, whatever the row is about.
+#[test]
+fn each_row_tells_the_readability_of_its_scale() {
+    let mut coarse = scale("bench");
+    coarse.readability = Some(Mass::from_mg(100));
+    let mut b = Bench::with(
+        vec![coarse],
+        stirred_between("120.0", "80.0"),
+        Progress::default(),
+    );
+    b.digit = Mass::from_mg(100);
+    b.hold(2.0).land(300.0).hold(1.5).pour(420.0, 4.0).hold(4.0);
+    b.hold(1.0).say(Command::Next);
+    b.hold(2.0).say(Command::Skip("none left".into())).hold(2.0);
+    b.say(Command::Stop).hold(2.0);
+    let kinds: Vec<RowKind> = b.rows.iter().map(|row| row.kind).collect();
+    for kind in [RowKind::Weighed, RowKind::Mixed, RowKind::Closed] {
+        assert!(kinds.contains(&kind), "{kinds:?}");
+    }
+    for row in &b.rows {
+        assert_eq!(row.readability, Mass::from_mg(100), "{row:?}");
+    }
+}
+
+/// A line that says to be of a minute later, or of an hour ago, was sent now: no gap, and no other tare.
+#[test]
+fn a_line_of_another_time_is_of_now() {
+    for off in [60_000, -3_600_000_i64] {
+        let mut b = Bench::one("Salt", "12.00");
+        b.now = 4_000_000;
+        b.hold(2.0).land(150.0).hold(1.5).pour(156.0, 3.0);
+        b.now += 100;
+        let stamped = Reading {
+            at: Moment::from_millis(b.now.saturating_add_signed(off)),
+            weight: g("156.00"),
+            digit: b.digit,
+            unit: Some(Unit::Gram),
+            steady: None,
+            shown: None,
+        };
+        let now = Moment::from_millis(b.now);
+        b.engine.handle(0, Input::Reading(stamped), now);
+        b.drain();
+        b.hold(0.3).pour(162.0, 3.0).hold(2.0);
+        let inside = (1, "12.00".to_owned(), Some(Verdict::Inside));
+        assert_eq!(b.weighed(), [inside], "{off}");
+        assert!(
+            b.faults.is_empty() && b.rows[0].uncertainty < Some(g("0.03")),
+            "{off}"
+        );
+    }
+}
