@@ -12,8 +12,9 @@ use bismar::journal::batch::composition::{HeldPart, held, shares, strangers};
 use bismar::journal::batch::lost::lost;
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::residue::usual;
+use bismar::journal::batch::standing::told_of;
 use bismar::journal::batch::still_open::{OpenPart, StillOpen};
-use bismar::journal::batch::summary::StepKind;
+use bismar::journal::batch::summary::{StepKind, Summary};
 use bismar::journal::format::cell::{CUT_MARK, LONGEST_TEXT, clean};
 use bismar::journal::format::check_note;
 use bismar::journal::format::contents_note;
@@ -25,7 +26,7 @@ use bismar::journal::format::row::{CellError, Row, Stamp};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
-use bismar::vocabulary::entry::{Draft, RowKind, Verdict, goes_on};
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict, goes_on, lot_taken_back};
 use bismar::vocabulary::progress::Weighed;
 
 const TWO: &str = include_str!("../../fixtures/captures/two_beakers.toml");
@@ -683,6 +684,165 @@ fn a_summary_tells_each_step_and_since_when() {
         (3, StepKind::Added, at(first + 3)),
     ];
     assert_eq!(told, want);
+}
+
+/// What was taken out again, and what is over all the same; that of another step, and of a jar of this number, is its own.
+#[test]
+fn a_summary_counts_how_often_it_was_too_much() {
+    let out = |step, name| of(RowKind::TakenOut, step, name, Some(-0.5));
+    let times = |net: f64, taken_out: &[Draft]| {
+        let mut drafts = opened();
+        drafts.extend_from_slice(taken_out);
+        drafts.push(Draft {
+            high: Some(g(60.6)),
+            ..weighed(1, "Sea salt", 60.0, net)
+        });
+        record(&drafts).summary().steps[0].over_pours
+    };
+    assert_eq!(times(60.6, &[]), 0);
+    assert_eq!(times(60.61, &[]), 1);
+    let [salt, oats, jar] = [out(1, "Sea salt"), out(2, "Sea salt"), out(1, "")];
+    assert_eq!(times(60.0, std::slice::from_ref(&salt)), 1);
+    assert_eq!(times(60.0, &[oats, jar]), 0);
+    assert_eq!(times(61.0, &[salt.clone(), salt]), 3);
+}
+
+/// A weight that was taken back leaves its lot to what comes in its place, unless that was taken back too; one of
+/// another ingredient keeps its own, and so does a weight that holds.
+#[test]
+fn a_lot_that_was_taken_back_is_gone_from_what_was_taken_back() {
+    let lot = |lot: &str, draft: Draft| Draft {
+        lot: lot.into(),
+        ..draft
+    };
+    let salt = lot("S-1", weighed(1, "Sea salt", 60.0, 60.0));
+    let oats = lot("O-1", weighed(2, "Oat flour", 40.0, 40.0));
+    let withdrawn = |seq, draft: &Draft| {
+        let gone = Draft {
+            net: None,
+            ..draft.clone()
+        };
+        correcting(seq, gone)
+    };
+    let mut drafts = opened();
+    let first = drafts.len() as u64 + 1;
+    drafts.extend([salt.clone(), oats.clone()]);
+    drafts.extend([withdrawn(first, &salt), withdrawn(first + 1, &oats)]);
+    let back = Draft {
+        ingredient: "Sea salt".into(),
+        ..Draft::new(RowKind::Note, lot_taken_back("Sea salt"))
+    };
+    let of = |record: &Record| [1, 2].map(|step| record.steps[&step].lot.clone());
+    assert_eq!(of(&record(&drafts)), ["S-1", "O-1"]);
+    drafts.push(back.clone());
+    assert_eq!(of(&record(&drafts)), ["", "O-1"]);
+    // The same words beside a weight, or a lot of what holds, take nothing.
+    let mut holds = opened();
+    holds.extend([salt, oats, back]);
+    assert_eq!(of(&record(&holds)), ["S-1", "O-1"]);
+    assert_eq!(Record::new("b.csv").file, "b.csv");
+}
+
+/// How a batch stands is told where a weight of it matters; a mixing before a step is since when that took.
+#[test]
+fn a_summary_tells_how_a_batch_stands() {
+    let salt = || weighed(1, "Sea salt", 60.0, 60.0);
+    let oats = || weighed(2, "Oat flour", 40.0, 40.0);
+    let of_rows = |rows: &[Draft]| record(&[opened(), rows.to_vec()].concat());
+    let stands = |rows: &[Draft]| {
+        let record = of_rows(rows);
+        let warning = record
+            .standing()
+            .warning()
+            .map(|warning| warning.to_string());
+        (record.summary().complete, warning)
+    };
+    let says = |text: &str| Some(text.to_owned());
+    assert_eq!(stands(&[salt()]), (false, says("open")));
+    let short = [salt(), closed("stopped after 1 of 2 weighings")];
+    assert_eq!(
+        stands(&short),
+        (false, says("incomplete: Oat flour not weighed"))
+    );
+    assert_eq!(stands(&[salt(), oats(), closed("complete")]), (true, None));
+    // What a summary keeps of that is read back, whatever the names are.
+    for kept in [
+        "ended early",
+        "incomplete: Oat flour not weighed",
+        "incomplete: Salt, fine skipped, Oats, rolled, coarse not weighed",
+    ] {
+        assert_eq!(told_of(kept).to_string(), kept);
+    }
+    // A weight that was set right is no jar that was.
+    let anew = correcting(3, weighed(1, "Sea salt", 60.0, 60.2));
+    assert!(!of_rows(&[salt(), anew]).summary().jars_replaced);
+    let jar = |seq: Option<u64>| {
+        let jar = of(RowKind::Filled, 1, "", Some(48.0));
+        seq.map_or(jar.clone(), |seq| correcting(seq, jar))
+    };
+    let filled = [salt(), oats(), closed("complete")];
+    let filling = Draft::new(RowKind::Note, note_of(&fill(Rule::Eu76211)));
+    let jars = [&filled[..], &[filling, jar(None), jar(Some(7))]].concat();
+    assert!(of_rows(&jars).summary().jars_replaced);
+    let mixed = of(RowKind::Mixed, 0, "", None);
+    let later = of_rows(&[salt(), mixed.clone(), oats(), mixed]);
+    let at = |seq: u64| Some(row(seq, &salt()).at);
+    assert_eq!(later.summary().steps[1].since, at(4));
+    // A torn end takes nothing from the rows before it; other damage is told.
+    for (fault, damaged) in [(Fault::Edited, true), (Fault::Torn { bytes: 7 }, false)] {
+        let summary = Summary {
+            fault: Some(BadLine {
+                file: "b.csv".into(),
+                line: 3,
+                column: None,
+                fault,
+            }),
+            ..Summary::default()
+        };
+        assert_eq!(summary.damage().is_some(), damaged);
+    }
+}
+
+/// What is in no jar once a batch has ended, and whether that fills one more.
+#[test]
+fn what_is_left_of_a_batch_fills_a_jar_or_does_not() {
+    let left = |planned: Option<f64>, filling: Option<f64>, jars: &[f64], end: bool| {
+        let opening = Opening {
+            text: TWO.to_owned(),
+            batch: g(100.0),
+            jars: planned.map(|nominal| (2, g(nominal))),
+        };
+        let mut drafts = opening.drafts("Two beakers").expect("fits").to_vec();
+        drafts.push(weighed(1, "Sea salt", 60.0, 60.0));
+        drafts.push(weighed(2, "Oat flour", 40.0, 40.0));
+        drafts.extend(end.then(|| closed("complete")));
+        if let Some(nominal) = filling {
+            let how = Fill {
+                nominal: g(nominal),
+                ..fill(Rule::Eu76211)
+            };
+            drafts.push(Draft::new(RowKind::Note, note_of(&how)));
+            let jar = |(at, &net): (usize, &f64)| of(RowKind::Filled, at, "", Some(net));
+            drafts.extend((1..).zip(jars).map(jar));
+            drafts.push(closed("complete"));
+        }
+        let record = record(&drafts);
+        (record.jar(), record.rest(), record.is_fillable())
+    };
+    let told = |jar: Option<f64>, rest: f64, fillable| (jar.map(g), g(rest), fillable);
+    assert_eq!(left(None, None, &[], false), told(None, 0.0, false));
+    assert_eq!(left(None, None, &[], true), told(None, 100.0, true));
+    assert_eq!(
+        left(Some(48.0), None, &[], true),
+        told(Some(48.0), 100.0, true)
+    );
+    // The label is that of the filling.
+    let two = left(Some(48.0), Some(30.0), &[30.0, 30.5], true);
+    assert_eq!(two, told(Some(30.0), 39.5, true));
+    let three = left(Some(48.0), Some(30.0), &[30.0, 30.5, 30.0], true);
+    assert_eq!(three, told(Some(30.0), 9.5, false));
+    let over = left(None, Some(50.0), &[50.0, 50.5], true);
+    assert_eq!(over, told(Some(50.0), 0.0, false));
 }
 
 #[test]

@@ -18,7 +18,7 @@ use bismar::journal::read::verify::verify;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
-use bismar::vocabulary::entry::{Draft, RowKind, lot_named};
+use bismar::vocabulary::entry::{Draft, RowKind, goes_on, lot_named, lot_taken_back};
 
 use crate::bench_side::faults;
 use crate::bench_side::logs::{logs_in, weighed_inside};
@@ -312,6 +312,129 @@ fn a_bowl_weighs_what_it_weighed_before() {
         let remark = Draft::new(RowKind::Note, "the bowl was wiped");
         assert_eq!(disagrees(&log(&[remark], tare)), None);
     }
+}
+
+/// A lot that was taken back is none until it is named again; what is said of another ingredient names none.
+#[test]
+fn a_lot_that_was_taken_back_is_named_again_before_it_is_weighed() {
+    let note = |lot: &str, note: String| Draft {
+        ingredient: "Sea salt".into(),
+        lot: lot.into(),
+        ..Draft::new(RowKind::Note, note)
+    };
+    let named = || note("L-7", lot_named("Sea salt", "L-7"));
+    let back = || note("", lot_taken_back("Sea salt"));
+    let log = |notes: &[Draft], lot: &str| {
+        let salt = Draft {
+            lot: lot.into(),
+            ..weight(1, "Sea salt", 6000, 10_245, 6001)
+        };
+        disagrees(&rows_of(TWO, &[notes, &[salt]].concat()))
+    };
+    assert_eq!(log(&[named()], "L-7"), None);
+    assert_eq!(log(&[named(), back()], ""), None);
+    assert_eq!(log(&[named(), back(), named()], "L-7"), None);
+    let other = || note("L-7", lot_named("Oat flour", "L-7"));
+    let wiped = || note("L-7", "the pan was wiped".into());
+    for (notes, lot) in [
+        (vec![], "L-7"),
+        (vec![named()], ""),
+        (vec![named(), back()], "L-7"),
+        (vec![other()], "L-7"),
+        (vec![wiped()], "L-7"),
+        (
+            vec![back(), named(), note("", lot_taken_back("Oat flour"))],
+            "",
+        ),
+    ] {
+        assert_eq!(
+            log(&notes, lot),
+            Some((2 + notes.len(), "lot")),
+            "{notes:?}"
+        );
+    }
+}
+
+/// A step that a change puts in moves the later ones, be they weighed already: what is said of them has their new number.
+#[test]
+fn what_was_weighed_has_the_number_that_a_change_gave_it() {
+    let formula = Formula::parse(TWO, "").unwrap();
+    let bench = [ScaleAbility::assumed("bench")];
+    let plan = Plan::new(&formula, BatchSize::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
+    let change = Amendment {
+        cause: Cause::InProportion,
+        before: 2,
+        add: vec![Added {
+            part: 0,
+            ng: Mass::from_g(3).ng(),
+        }],
+        later: Vec::new(),
+        parts: Vec::new(),
+    };
+    let anew = |step| Draft {
+        note: "corrects seq 4: by hand".into(),
+        ..weight(step, "Oat flour", 4000, 10_310, 4001)
+    };
+    let log = |step| {
+        let rows = [
+            weight(1, "Sea salt", 6000, 10_245, 6001),
+            weight(2, "Oat flour", 4000, 10_310, 3999),
+            Draft::new(RowKind::Remedy, change.note(&plan, Mass::from_mg(10))),
+            anew(step),
+        ];
+        disagrees(&rows_of(TWO, &rows))
+    };
+    assert_eq!(log(3), None);
+    assert!(log(2).is_some());
+    // What the change put in is the same ingredient, and another step.
+    let again = |step, target, tare, net| {
+        let more = Draft {
+            phase: "Later".into(),
+            ..weight(2, "Sea salt", 300, 10_245, 301)
+        };
+        let anew = Draft {
+            note: "corrects seq 3: by hand".into(),
+            phase: if step == 2 { "Later" } else { "Dry" }.into(),
+            ..weight(step, "Sea salt", target, tare, net)
+        };
+        let rows = [
+            weight(1, "Sea salt", 6000, 10_245, 6001),
+            Draft::new(RowKind::Remedy, change.note(&plan, Mass::from_mg(10))),
+            more,
+            anew,
+        ];
+        disagrees(&rows_of(TWO, &rows))
+    };
+    assert_eq!(again(1, 6000, 10_245, 6002), None);
+    assert_eq!(again(2, 300, 10_245, 302), Some((5, "step")));
+}
+
+/// A stopped batch goes on by the row that names what closed it; without that what follows comes after the end.
+#[test]
+fn after_the_end_a_batch_goes_on_by_its_word_alone() {
+    let log = |word: Option<u64>| {
+        let word = word.map(|seq| Draft::new(RowKind::Note, goes_on(seq)));
+        let rows = [
+            vec![weight(1, "Sea salt", 6000, 10_245, 6001)],
+            vec![closing("stopped after 1 of 2 weighings", 10_000, 6001)],
+            word.into_iter().collect(),
+            vec![weight(2, "Oat flour", 4000, 10_310, 3999)],
+        ];
+        disagrees(&rows_of(TWO, &rows.concat()))
+    };
+    assert_eq!(log(Some(4)), None);
+    assert_eq!(log(Some(3)).map(|at| at.0), Some(5));
+    assert_eq!(log(None).map(|at| at.0), Some(4));
+    // The size in the closing row is the batch's.
+    let sized = |target| {
+        let one = weight(1, "Sea salt", 6000, 10_245, 6001);
+        disagrees(&rows_of(
+            TWO,
+            &[one, closing("stopped after 1 of 2 weighings", target, 6001)],
+        ))
+    };
+    assert_eq!(sized(10_000), None);
+    assert_eq!(sized(12_000), Some((3, "target_g")));
 }
 
 /// A lot is named of what the formula has; what stayed and what was taken out add up to what the note says.
