@@ -184,3 +184,64 @@ pub(super) fn in_threads<S, T: Send>(
     done.sort_unstable_by_key(|(nth, _)| *nth);
     done.into_iter().map(|(_, made)| made).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A folder that was gathered: logs of its own, of two benches, and what is none.
+    #[test]
+    fn a_folder_has_its_own_logs_and_those_of_its_benches() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let logs = dir.path().join("logs");
+        assert_eq!(batches_in(&logs).expect("none"), Vec::<PathBuf>::new());
+        let [east, west, other] = ["east", "west", "other"].map(|name| logs.join(name));
+        for folder in [&east, &west, &other] {
+            std::fs::create_dir_all(folder).expect("a folder");
+        }
+        let write = |path: PathBuf| std::fs::write(&path, "").map(|()| path).expect("a file");
+        for bench in [&east, &west] {
+            write(bench.join(BENCH_ID));
+        }
+        let own = write(logs.join("balm-1.csv"));
+        let [of_east, both, twice] = [(&east, "soak-1"), (&east, "soak-2"), (&west, "soak-2")]
+            .map(|(bench, name)| write(bench.join(format!("{name}.csv"))));
+        write(logs.join("balm-1.txt"));
+        write(other.join("soak-3.csv"));
+        let all = [&own, &of_east, &both, &twice].map(PathBuf::clone);
+        assert_eq!(batches_in(&logs).expect("a folder"), all);
+        std::fs::create_dir(logs.join("folder.csv")).expect("a folder");
+        assert_eq!(log_of(&logs, "balm-1"), Some(own.clone()));
+        assert_eq!(log_of(&logs, "balm-1.csv"), Some(own));
+        assert_eq!(log_of(&logs, "soak-1"), Some(of_east));
+        // Two have one of that name, a folder without a bench has none, and what leads elsewhere is no name.
+        for name in ["soak-2", "soak-3", "folder", "../logs/balm-1", "balm-2"] {
+            assert_eq!(log_of(&logs, name), None, "{name}");
+        }
+        assert!(batches_in(&logs.join("balm-1.txt")).is_err());
+    }
+
+    #[test]
+    fn what_threads_make_comes_in_the_order_of_its_numbers() {
+        for count in [0, 1, 31, 64, 500] {
+            for threads in [0, 1, 3] {
+                let made = in_threads(count, threads, || (), |(), nth| nth * 2);
+                let want: Vec<usize> = (0..count).map(|nth| nth * 2).collect();
+                assert_eq!(made, want, "{count} {threads}");
+            }
+        }
+        // One of its own for each thread, and no more threads than that, nor than is worth it.
+        let started = |count, threads| {
+            let begun = AtomicUsize::new(0);
+            let start = || begun.fetch_add(1, Ordering::Relaxed);
+            in_threads(count, threads, start, |_, nth| nth);
+            begun.into_inner()
+        };
+        assert_eq!(
+            [started(500, 1), started(500, 3), started(63, 3)],
+            [1, 3, 1]
+        );
+        assert_eq!([started(64, 3), started(0, 3)], [2, 1]);
+        assert!(all_threads() >= 1);
+    }
+}
