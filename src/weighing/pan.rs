@@ -12,7 +12,7 @@ use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::sends::Sends;
 use super::steady::{Flat, Level, Stand, Steady};
-use super::trace::{Came, Course, SLOW_LINE_US, Shape, Trace};
+use super::trace::{Came, Course, DENSE_US, SLOW_LINE_US, Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::metrology::Errors;
@@ -500,6 +500,11 @@ impl Pan {
     /// The shape of what came or went since the last rest.
     pub fn shape(&self, start: Mass, end: Mass, d: Mass) -> Shape {
         self.trace.shape(start, end, d)
+    }
+
+    /// Whether its lines tell one part of a second from another.
+    pub fn sends_densely(&self) -> bool {
+        self.interval <= DENSE_US
     }
 
     /// Whether one load makes this shape on this scale.

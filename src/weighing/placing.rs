@@ -424,13 +424,12 @@ impl Engine {
         let pan = &mut self.pans[scale];
         if keyed.is_none() {
             let slow = pan.swift.is_none() && shape.is_pour(None);
-            if slow
-                && !shape.even
-                && !shape.is_set_down(QUICKLY)
-                && (little || shape.settles.is_none())
-            {
-                // So slowly, on a scale that nobody knows yet, and as no filter shows one load: a pour onto what stands
-                // there unseen, if it is little, or into it.
+            let told = shape.even || shape.is_set_down(QUICKLY);
+            // As no filter shows one load, so far as lines that are far apart tell.
+            let none = shape.settles.is_none() && pan.sends_densely();
+            if slow && !told && (little || none) {
+                // So slowly, on a scale that nobody knows yet: a pour onto what stands there unseen, if it is little, or into
+                // it.
                 one = false;
             }
             if one && pan.wants_longer(&shape) {

@@ -432,7 +432,7 @@ fn evenly(parts: &[Part], line: f64) -> Option<f64> {
 }
 
 /// Where lines are further apart than this, no two parts of a second are told apart: 0.25 s.
-const DENSE_US: u64 = 250_000;
+pub(super) const DENSE_US: u64 = 250_000;
 
 /// No hand pours so much at an even rate, and begins and ends it at once: 5 g/s, in nanograms a microsecond.
 const STREAM: f64 = 5_000.0;

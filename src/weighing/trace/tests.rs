@@ -225,6 +225,87 @@ fn mean(seconds: f64, loads: &[(f64, f64, f64)], until: f64) -> Trace {
     trace
 }
 
+/// What a mean over `seconds` shows of a load (seconds to grams), every so many milliseconds.
+fn ramp(seconds: f64, every: u64, load: impl Fn(f64) -> f64) -> Shape {
+    let mut trace = Trace::default();
+    trace.begin(Moment::default(), Mass::ZERO);
+    let mut shown = 0.0;
+    for i in 1..1200_u32 {
+        let now = f64::from(i) / 100.0;
+        shown += (load(now) - load(now - seconds)) * 0.01 / seconds;
+        if u64::from(i) * 10 % every == 0 {
+            trace.push(Moment::from_millis(u64::from(i) * 10), g(shown).round_to(D));
+        }
+    }
+    trace.shape(Mass::ZERO, g(load(12.0)).round_to(D), D)
+}
+
+fn by_then(now: f64, at: f64, seconds: f64) -> f64 {
+    ((now - at) / seconds).clamp(0.0, 1.0)
+}
+
+#[test]
+fn a_mean_shows_one_load_at_one_rate_and_two_not() {
+    let one = |grams: f64, hand: f64| move |now: f64| grams * by_then(now, 1.0, hand);
+    for (seconds, grams, hand) in [(2.4, 30.0, 0.1), (2.4, 200.0, 0.4), (5.0, 48.0, 0.05)] {
+        let shape = ramp(seconds, 100, one(grams, hand));
+        assert!(shape.even, "{seconds} {grams} {hand}: {shape:?}");
+        // Between lines so far apart no rate is told.
+        assert!(!ramp(seconds, 500, one(grams, hand)).even);
+        for (after, scoop) in [(0.7, 10.0), (1.0, 1.0), (1.5, 20.0), (2.2, 1.0)] {
+            let two = |now: f64| one(grams, hand)(now) + scoop * by_then(now, 1.0 + after, 0.3);
+            let shape = ramp(seconds, 100, two);
+            assert!(!shape.even, "{seconds} {grams} {after} {scoop}: {shape:?}");
+        }
+    }
+    // A hand pours at an even rate too where it is slow: 20 g in 5 s.
+    assert!(!ramp(0.1, 100, one(20.0, 5.0)).even);
+    // Nor is a scale of first order one.
+    assert!(
+        !first_order(&[(0.1, 90.0)], 0.0)
+            .shape(Mass::ZERO, g(90.0), D)
+            .even
+    );
+}
+
+#[test]
+fn what_stood_still_before_something_left_is_told() {
+    // 200 g that stand for so long, then 5 g less within 0.3 s, ten lines a second.
+    let stands = |seconds: f64, less: f64| {
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        for i in 1..60_u32 {
+            let now = f64::from(i) / 10.0;
+            let shown = 200.0 * by_then(now, 0.95, 0.15) - less * by_then(now, 1.1 + seconds, 0.3);
+            trace.push(
+                Moment::from_millis(u64::from(i) * 100),
+                g(shown).round_to(D),
+            );
+        }
+        trace.stood_higher(Mass::ZERO, g(200.0 - less), D, 0)
+    };
+    assert_eq!(stands(0.5, 5.0), Some(g(5.0)));
+    assert_eq!(stands(0.3, 5.0), Some(g(5.0)));
+    assert_eq!(stands(0.05, 5.0), None);
+    // So little may be a hand that lets go by and by, and takes longer to be told.
+    assert_eq!(stands(0.3, 0.3), None);
+    assert_eq!(stands(0.6, 0.3), Some(g(0.3)));
+    // Five steps are the flicker of a load that comes to rest.
+    assert_eq!(stands(0.6, 0.05), None);
+    // A hand that presses for half a second, with up to 20 g.
+    let mut pressed = Trace::default();
+    pressed.begin(Moment::default(), Mass::ZERO);
+    for i in 1..60_u32 {
+        let now = f64::from(i) / 10.0;
+        let press = 20.0 * (by_then(now, 1.1, 0.5) * std::f64::consts::PI).sin();
+        pressed.push(
+            Moment::from_millis(u64::from(i) * 100),
+            g(200.0 * by_then(now, 0.95, 0.15) + press).round_to(D),
+        );
+    }
+    assert_eq!(pressed.stood_higher(Mass::ZERO, g(200.0), D, 0), None);
+}
+
 #[test]
 fn a_lift_proves_how_its_load_came() {
     // Set down within 0.2 s, and lifted as fast: what is shown takes 3 s for either, as a pour would.
