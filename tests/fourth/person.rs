@@ -257,7 +257,10 @@ pub fn read(w: &mut World, cue: &Cue) -> Vec<Act> {
             Command::Again
         })];
     }
-    if has("none was taken out for this step") || has("none of it was taken out") {
+    if has("none was taken out for this step")
+        || has("none was taken out yet")
+        || has("none of it was taken out")
+    {
         let start = right.and_then(|p| w.start.get(&(p, step)).copied());
         let gone = match (start, on.or(right)) {
             (Some(s), Some(p)) => s - w.vessels[p].has(step) > d,
@@ -265,6 +268,9 @@ pub fn read(w: &mut World, cue: &Cue) -> Vec<Act> {
         };
         if !gone {
             return vec![Word(Command::Next)];
+        }
+        if offers(Choice::Keep) {
+            return vec![Word(Command::Keep)];
         }
         if has("say again") {
             return vec![Word(Command::Again)];
