@@ -141,6 +141,7 @@ export function deed(choice) {
       if (lift) return t`take the record back, weigh this step anew`;
       return net != null && number(net) > 0 ? t`weigh this step anew; ${figure(fine(net))} g do not count` : t`begin this step anew`;
     case "keep":
+      if (know.state === "unsure") return t`it is of this step, and counts`;
       if (lift || Number.isNaN(off)) return t`leave the weight as it is`;
       if (off === 0) return t`record it as it is`;
       return off > 0 ? t`leave it ${figure(unsigned(fine(missing)))} g short` : t`leave it ${figure(unsigned(fine(missing)))} g over`;
