@@ -196,7 +196,7 @@ impl Translator {
             | Heard::NotAMass
             | Heard::NoUnit => self.good += 1,
         }
-        if self.last_unit.is_some() {
+        if self.last_unit.is_some() && !self.unitless.is_empty() {
             for (at, indication) in std::mem::take(&mut self.unitless) {
                 // With other decimals it was of another unit.
                 let same = indication.value.decimals == self.last_decimals;

@@ -485,15 +485,17 @@ impl Engine {
             }
             let came = (why == Why::Shape).then_some(shape);
             let lost = self.run.coming.lost_vessel.and_then(|lost| lost.empty);
-            let (base, unproven) = match why {
-                Why::InHand => (lost.map(|empty| zero + empty), Mass::ZERO),
-                // It was flat there to a step or two.
-                Why::Lighter => (came_out.map(|by| level.weight + by), level.d * 2),
-                _ => (None, Mass::ZERO),
-            };
-            let onto = base.map(|base| {
+            let empty = lost
+                .filter(|_| why == Why::InHand)
+                .map(|empty| zero + empty);
+            let fuller = came_out.filter(|_| why == Why::Lighter);
+            let fuller = fuller.map(|by| level.weight + by);
+            let onto = empty.or(fuller).map(|base| {
                 let mut tared = *self.tared_as(scale, base, level.d);
-                tared.tare.unproven = unproven;
+                if fuller.is_some() {
+                    // It was flat there to a step or two.
+                    tared.tare.unproven = level.d * 2;
+                }
                 tared
             });
             let why = self.asked_often(why);

@@ -777,4 +777,4 @@ impl Shape {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

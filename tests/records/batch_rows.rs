@@ -565,26 +565,39 @@ fn the_shares_are_those_of_what_came_in() {
     assert_eq!(told(&[weighed(1, "Sea salt", 1.0, 0.0)]), []);
 }
 
+/// A batch of 100 g, planned in so many jars of so much, with both ingredients weighed.
+fn both_weighed(jars: Option<(u32, Mass)>) -> Vec<Draft> {
+    let opening = Opening {
+        text: TWO.to_owned(),
+        batch: g(100.0),
+        jars,
+    };
+    let mut drafts = opening.drafts("Two beakers").expect("fits").to_vec();
+    drafts.push(weighed(1, "Sea salt", 60.0, 60.0));
+    drafts.push(weighed(2, "Oat flour", 40.0, 40.0));
+    drafts
+}
+
+/// Its filling: jars of `nominal` grams, and what went into each.
+fn filled(nominal: f64, jars: &[f64]) -> Vec<Draft> {
+    let how = Fill {
+        nominal: g(nominal),
+        ..fill(Rule::Eu76211)
+    };
+    let jar = |(at, &net): (usize, &f64)| of(RowKind::Filled, at, "", Some(net));
+    let begins = Draft::new(RowKind::Note, note_of(&how));
+    std::iter::once(begins)
+        .chain((1..).zip(jars).map(jar))
+        .collect()
+}
+
 /// Of a batch that was planned in jars and filled to its end, and of no other.
 #[test]
 fn what_got_into_no_jar_is_lost_where_the_log_tells() {
     let of_jars = |planned: u32, nominal: f64, jars: &[f64], end: bool| {
-        let opening = Opening {
-            text: TWO.to_owned(),
-            batch: g(100.0),
-            jars: Some((planned, g(48.0))),
-        };
-        let mut drafts = opening.drafts("Two beakers").expect("fits").to_vec();
-        drafts.push(weighed(1, "Sea salt", 60.0, 60.0));
-        drafts.push(weighed(2, "Oat flour", 40.0, 40.0));
+        let mut drafts = both_weighed(Some((planned, g(48.0))));
         drafts.push(closed("complete"));
-        let how = Fill {
-            nominal: g(nominal),
-            ..fill(Rule::Eu76211)
-        };
-        drafts.push(Draft::new(RowKind::Note, note_of(&how)));
-        let jar = |(at, &net): (usize, &f64)| of(RowKind::Filled, at, "", Some(net));
-        drafts.extend((1..).zip(jars).map(jar));
+        drafts.extend(filled(nominal, jars));
         drafts.extend(end.then(|| closed("complete")));
         lost(&record(&drafts)).map(|share| share.text())
     };
@@ -807,23 +820,10 @@ fn a_summary_tells_how_a_batch_stands() {
 #[test]
 fn what_is_left_of_a_batch_fills_a_jar_or_does_not() {
     let left = |planned: Option<f64>, filling: Option<f64>, jars: &[f64], end: bool| {
-        let opening = Opening {
-            text: TWO.to_owned(),
-            batch: g(100.0),
-            jars: planned.map(|nominal| (2, g(nominal))),
-        };
-        let mut drafts = opening.drafts("Two beakers").expect("fits").to_vec();
-        drafts.push(weighed(1, "Sea salt", 60.0, 60.0));
-        drafts.push(weighed(2, "Oat flour", 40.0, 40.0));
+        let mut drafts = both_weighed(planned.map(|nominal| (2, g(nominal))));
         drafts.extend(end.then(|| closed("complete")));
         if let Some(nominal) = filling {
-            let how = Fill {
-                nominal: g(nominal),
-                ..fill(Rule::Eu76211)
-            };
-            drafts.push(Draft::new(RowKind::Note, note_of(&how)));
-            let jar = |(at, &net): (usize, &f64)| of(RowKind::Filled, at, "", Some(net));
-            drafts.extend((1..).zip(jars).map(jar));
+            drafts.extend(filled(nominal, jars));
             drafts.push(closed("complete"));
         }
         let record = record(&drafts);

@@ -200,10 +200,8 @@ fn a_weight_is_held_against_its_tolerance_to_the_last_digit() {
     assert_eq!(short("complete"), Some((3, "note")));
 }
 
-/// A change under way tells its targets to the nanogram: they are held to it, with the tolerance of what was planned
-/// first. What it adds belongs to the phase in which it came.
-#[test]
-fn a_weight_after_a_change_is_held_against_the_change() {
+/// A plan of 100 g, and 3 g more of its first ingredient before its second step.
+fn three_more(later: Vec<Retarget>) -> (Plan, Amendment) {
     let formula = Formula::parse(TWO, "").unwrap();
     let bench = [ScaleAbility::assumed("bench")];
     let plan = Plan::new(&formula, BatchSize::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
@@ -214,12 +212,21 @@ fn a_weight_after_a_change_is_held_against_the_change() {
             part: 0,
             ng: Mass::from_g(3).ng(),
         }],
-        later: vec![Retarget {
-            step: 2,
-            ng: Mass::from_g(42).ng(),
-        }],
+        later,
         parts: Vec::new(),
     };
+    (plan, change)
+}
+
+/// A change under way tells its targets to the nanogram: they are held to it, with the tolerance of what was planned
+/// first. What it adds belongs to the phase in which it came.
+#[test]
+fn a_weight_after_a_change_is_held_against_the_change() {
+    let later = Retarget {
+        step: 2,
+        ng: Mass::from_g(42).ng(),
+    };
+    let (plan, change) = three_more(vec![later]);
     let more = Draft {
         phase: "Later".into(),
         ..weight(2, "Sea salt", 300, 10_245, 301)
@@ -358,19 +365,7 @@ fn a_lot_that_was_taken_back_is_named_again_before_it_is_weighed() {
 /// A step that a change puts in moves the later ones, be they weighed already: what is said of them has their new number.
 #[test]
 fn what_was_weighed_has_the_number_that_a_change_gave_it() {
-    let formula = Formula::parse(TWO, "").unwrap();
-    let bench = [ScaleAbility::assumed("bench")];
-    let plan = Plan::new(&formula, BatchSize::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
-    let change = Amendment {
-        cause: Cause::InProportion,
-        before: 2,
-        add: vec![Added {
-            part: 0,
-            ng: Mass::from_g(3).ng(),
-        }],
-        later: Vec::new(),
-        parts: Vec::new(),
-    };
+    let (plan, change) = three_more(Vec::new());
     let anew = |step| Draft {
         note: "corrects seq 4: by hand".into(),
         ..weight(step, "Oat flour", 4000, 10_310, 4001)

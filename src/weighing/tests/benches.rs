@@ -6,7 +6,6 @@ use crate::vocabulary::code::Stands;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::progress::Weighed;
 use crate::vocabulary::reading::Reading;
-use crate::weighing::pan::{Pan, PanSpec};
 
 /// A beaker with `grams` in it, at rest, on an own tare of 150 g.
 fn poured(name: &str, target: &str, grams: f64) -> Bench {
@@ -796,13 +795,7 @@ fn a_scale_on_another_unit_that_flickers_by_its_own_step_is_at_rest() {
     ] {
         let mut unrested = Vec::new();
         for n in 0..60 {
-            let mut pan = Pan::new(PanSpec {
-                readability: Some(Mass::from_mg(10)),
-                repeatability: None,
-                errors: Default::default(),
-                capacity: None,
-                steady_window: 1.0,
-            });
+            let mut pan = super::decides::pan();
             let at = 150.0 + f64::from(n) * 0.537;
             for tick in 0..40u64 {
                 let grams = ((at / step).round() + (tick * 7 % 3 % 2) as f64) * step;

@@ -296,7 +296,8 @@ fn the_mean_of_many_heavy_weights_is_one_of_them() {
     assert_eq!(steady.level().map(|level| level.weight), Some(heavy));
 }
 
-fn pan() -> Pan {
+/// A pan of 0.01 g.
+pub fn pan() -> Pan {
     Pan::new(PanSpec {
         readability: Some(D),
         repeatability: None,

@@ -1,8 +1,9 @@
 //! Where a rule ends: what is just not enough, and what is the last of its kind.
 
+use super::decides::pan;
 use super::*;
 use crate::weighing::bowl::{can_be_bowl, is_a_pour};
-use crate::weighing::pan::{Observation, Pan, PanSpec};
+use crate::weighing::pan::Observation;
 use crate::weighing::phrases;
 use crate::weighing::pour::{AfterFlow, Rate, landing_weight, most_poured};
 use crate::weighing::presses::Presses;
@@ -257,13 +258,7 @@ fn what_was_held_up_comes_back_as_fast_as_the_scale_shows_it() {
 }
 
 fn seen(ms: u64, shown: &str) -> Observation {
-    let mut pan = Pan::new(PanSpec {
-        readability: Some(D),
-        repeatability: None,
-        errors: Default::default(),
-        capacity: None,
-        steady_window: 1.0,
-    });
+    let mut pan = pan();
     pan.reading(&Reading {
         at: Moment::from_millis(ms),
         weight: g(shown),

@@ -1,10 +1,12 @@
 //! Parts of the engine by themselves.
 
+use super::decides::pan;
 use super::*;
-use crate::weighing::pan::{Observation, Pan, PanSpec};
+use crate::weighing::pan::{Observation, Pan};
 use crate::weighing::state::{Creep, Dip, Faded};
 use crate::weighing::steady::Level;
-use crate::weighing::trace::{Course, Shape};
+use crate::weighing::trace::Shape;
+use crate::weighing::trace::tests::ONE;
 
 const D: Mass = Mass::from_mg(10);
 
@@ -14,13 +16,7 @@ fn steps(n: i64) -> Mass {
 
 /// A pan of 0.01 g, and what each of these readings (milliseconds, steps) showed on it.
 fn pan_of(readings: &[(u64, i64)]) -> (Pan, Vec<Observation>) {
-    let mut pan = Pan::new(PanSpec {
-        readability: Some(D),
-        repeatability: None,
-        errors: Default::default(),
-        capacity: None,
-        steady_window: 1.0,
-    });
+    let mut pan = pan();
     let mut seen = Vec::new();
     for &(ms, n) in readings {
         seen.push(pan.reading(&Reading {
@@ -63,17 +59,9 @@ fn a_load_that_came_between_two_lines_came_at_once() {
         (800, 1, 0.0, false),
     ] {
         let shape = Shape {
-            course: Course::default(),
-            body: 0.3,
-            tail: 0.3,
             swift,
             on_the_way,
-            leapt: true,
-            beyond: Mass::ZERO,
-            second: Mass::ZERO,
-            fades: None,
-            even: false,
-            settles: None,
+            ..ONE
         };
         let told = empty(interval).came_at_once(&shape);
         assert_eq!(told, at_once, "{interval} {on_the_way} {swift}");

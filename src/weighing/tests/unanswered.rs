@@ -395,13 +395,19 @@ fn a_tare_that_was_in_force_before_anything_was_heard_is_asked_about() {
     asks(&b, "weighs what it did before");
 }
 
-#[test]
-fn what_was_tared_before_the_first_weight_is_found() {
-    // Its lines have no unit before the first rest; then it shows zero, and what it showed before nobody knows.
+/// Its first line has no weight.
+fn speaks_without_a_weight() -> Bench {
     let mut b = Bench::one("Salt", "12.00");
     b.now += 1500;
     let at = Moment::from_millis(b.now);
     b.engine.handle(0, Input::Alive, at);
+    b
+}
+
+#[test]
+fn what_was_tared_before_the_first_weight_is_found() {
+    // Then it shows zero, and what it showed before nobody knows.
+    let mut b = speaks_without_a_weight();
     b.read(0.0);
     b.hold(12.0);
     asks(&b, "If the beaker stands on the scale already");
@@ -412,12 +418,9 @@ fn what_was_tared_before_the_first_weight_is_found() {
 }
 
 #[test]
-fn what_came_before_the_first_unit_is_not_empty() {
-    // Nobody knows what those lines without a unit showed: a beaker, or one with something in it.
-    let mut b = Bench::one("Salt", "12.00");
-    b.now += 1500;
-    let at = Moment::from_millis(b.now);
-    b.engine.handle(0, Input::Alive, at);
+fn what_came_before_the_first_weight_is_not_empty() {
+    // Nobody knows what stood there then: a beaker, or one with something in it.
+    let mut b = speaks_without_a_weight();
     b.read(61.26);
     b.hold(3.0);
     asks(

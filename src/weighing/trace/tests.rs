@@ -1234,7 +1234,8 @@ fn lines_that_say_the_last_weight_again_are_left_out() {
     assert_eq!(kept, [0, 1, 3, 5, 7, 9, 11]);
 }
 
-const ONE: Shape = Shape {
+/// One load.
+pub const ONE: Shape = Shape {
     course: Course([None; STILL.len()]),
     body: 0.3,
     tail: 0.3,
