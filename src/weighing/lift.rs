@@ -281,8 +281,10 @@ impl Engine {
             (check.missed || run.is_bowl(index)) && check.scale == scale && check.zero == zero
         });
         if !still {
-            run.give_up_lift_check();
+            self.zero_speaks(scale);
+            self.run.give_up_lift_check();
         }
+        let run = &mut self.run;
         let before = run.lift_check.take();
         let (before, mut records) = before.map_or((Sure::Rest, Vec::new()), |before| {
             (before.sure, before.records)
@@ -294,7 +296,6 @@ impl Engine {
             sure: sure.min(before),
             low,
             swing: None,
-            flat: None,
             leaving: None,
             lasted: None,
             left,
@@ -417,11 +418,14 @@ impl Engine {
                 // The pan of a scale that rings: what it shows after the swing is the empty pan still.
                 check.low = Some(seen.weight);
                 check.swing = None;
-                check.flat = None;
                 check.leaving = None;
             } else if seen.steady.is_some() || high - low > (last.weight.shown - low).ratio(1, 2) {
-                // No swing is that large, or stays: the next vessel came.
-                run.miss_lift_check();
+                // No swing is that large, or stays: it is back, and its lift is still to come.
+                if run.bowl.gross.is_some() {
+                    run.miss_lift_check();
+                } else {
+                    check.stands_again();
+                }
             }
             return;
         }
@@ -442,11 +446,16 @@ impl Engine {
                 let left = self.pans[scale].lasts(&mut check.leaving, seen);
                 let left = left.filter(|left| off(left.weight));
                 check.left = check.left.max(left.map(|left| left.weight));
-                let flat = Level::go_on(check.flat, seen.at, seen.weight, seen.d);
-                check.flat = Some(flat);
-                if flat.is_flat() && off(flat.weight) {
-                    check.lasted = Some(flat);
-                }
+                // What comes onto it afterwards is no part of the empty pan.
+                let lower = |flat: &Level| {
+                    let lasted = check.lasted.as_ref();
+                    lasted.is_none_or(|lasted| flat.weight - lasted.weight <= flat.d * 5)
+                };
+                let flat = self.pans[scale].flat();
+                check.lasted = flat
+                    .filter(|flat| off(flat.weight))
+                    .filter(lower)
+                    .or(check.lasted);
                 return;
             }
         };
@@ -464,21 +473,30 @@ impl Engine {
         }
     }
 
+    /// Where the next vessel came too soon for the empty pan to speak of the last, what was seen of its zero since does.
+    fn zero_speaks(&mut self, scale: ScaleIndex) {
+        let check = self.run.lift_check.as_ref();
+        let (zero, sure) = (self.zero(scale), self.pans[scale].zero_sure());
+        if check.is_some_and(|check| check.missed && check.scale == scale) && sure != Sure::Guessed
+        {
+            let level = Level::go_on(None, self.now, zero, self.readability(scale));
+            self.pan_speaks(level, sure == Sure::Rest);
+        }
+    }
+
     /// The empty pan shows `level`; what waits for that is held against it.
     pub(super) fn pan_speaks(&mut self, level: Level, rests: bool) {
         let run = &mut self.run;
         let Some(mut check) = run.lift_check.take() else {
             return;
         };
-        let low = check.low.unwrap_or(level.weight);
         let mut records = std::mem::take(&mut check.records);
-        if level.weight - low > level.d * 5 {
-            // The next vessel stands there already.
-            check.records = records;
-            self.run.lift_check = Some(check);
-            self.run.miss_lift_check();
-            return;
-        }
+        let came = |lasted: &Level| level.weight - lasted.weight > level.d * 5;
+        let (level, rests) = match check.lasted.filter(came) {
+            // Something came onto it after the lift, too light for a vessel.
+            Some(lasted) => (lasted, false),
+            None => (level, rests),
+        };
         let by = level.weight - check.zero;
         let gone = check.left.map_or(Mass::ZERO, |left| left - level.weight);
         let gone = Some(gone).filter(|gone| *gone > vessel_at_least(level.d));

@@ -57,7 +57,7 @@ const PEAK_US: u64 = 3_000_000;
 pub enum Sure {
     /// Worked out from readings that moved, or supposed.
     Guessed,
-    /// To a few steps: the empty pan showed it for less than a rest ([`Level::is_flat`]).
+    /// To a few steps: the empty pan showed it for less than a rest ([`Level::is_flat_for`]).
     Flat,
     /// It was seen at rest, or follows from weights at rest alone.
     Rest,

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::bowl::stirred_off;
 use super::order::vessel_at_least;
-use super::pan::{JumpCause, Observation};
+use super::pan::{JumpCause, Observation, Zero};
 use super::state::{Landing, Refused, State, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -160,6 +160,13 @@ impl Engine {
             Load::Something => {
                 if seen.after_gap {
                     self.suspect(Why::Unseen);
+                }
+                let pan = &mut self.pans[scale];
+                let began = pan.trace.start().filter(|start| start.abs() <= seen.d * 3);
+                let told = known || seen.net_flag || pan.mute || self.run.coming.maybe_there;
+                if let (Some(began), false) = (began, told) {
+                    // It came before the pan had rested, which showed its zero.
+                    pan.zero = Some(Zero::flat(began));
                 }
                 self.run.coming.unheard = false;
                 self.run.coming.little = None;

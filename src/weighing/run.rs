@@ -268,17 +268,27 @@ pub(super) struct LiftCheck {
     pub low: Option<Mass>,
     /// The highest since then, while that may be the swing of the pan after the lift.
     pub swing: Option<Mass>,
-    /// Readings in a row that agree, be it for less than a rest; and the last of such that lasted.
-    pub flat: Option<Level>,
+    /// The last readings in a row that agreed, be it for less than a rest.
+    pub lasted: Option<Level>,
     /// The same, and none that falls slowly.
     pub leaving: Option<Flat>,
-    pub lasted: Option<Level>,
     /// The highest of those, with nothing below it before: so much was left as the vessel went.
     pub left: Option<Mass>,
     /// The next vessel came too soon: the pan speaks of these when it is empty again.
     pub missed: bool,
     /// The records that rest on this zero, with the index of their steps: one, or those of a bowl.
     pub records: Vec<(usize, Written)>,
+}
+
+impl LiftCheck {
+    /// What was seen since the lift was no empty pan's.
+    pub fn stands_again(&mut self) {
+        self.low = None;
+        self.swing = None;
+        self.leaving = None;
+        self.lasted = None;
+        self.left = None;
+    }
 }
 
 /// Something that a word can take back.

@@ -57,12 +57,8 @@ impl Level {
         (self.weight, self.d, self.since) == (before.weight, before.d, before.since)
     }
 
-    /// Whether readings agreed for as long as that, at rest or not.
-    pub fn is_flat(&self) -> bool {
-        self.is_flat_for(0)
-    }
-
-    /// The same where a display `holds` each weight for so many microseconds.
+    /// Whether readings agreed for as long as that, at rest or not, where a display `holds` each weight for so many
+    /// microseconds.
     pub fn is_flat_for(&self, holds: u64) -> bool {
         let long = FLAT_US + holds * 2;
         self.readings >= FEWEST_READINGS as u32 && self.at.since(self.since) >= long

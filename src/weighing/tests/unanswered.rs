@@ -396,7 +396,7 @@ fn a_tare_that_was_in_force_before_anything_was_heard_is_asked_about() {
 }
 
 /// Its first line has no weight.
-fn speaks_without_a_weight() -> Bench {
+pub(super) fn speaks_without_a_weight() -> Bench {
     let mut b = Bench::one("Salt", "12.00");
     b.now += 1500;
     let at = Moment::from_millis(b.now);
