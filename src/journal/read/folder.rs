@@ -1,5 +1,6 @@
 //! The folder of the logs: which there are, and all of them read and proved by several threads.
 
+use std::fs::DirEntry;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -31,10 +32,9 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     for entry in entries {
         let entry = entry.map_err(cannot)?;
         let path = entry.path();
-        if is_batch_log(&path) {
-            paths.push(path);
-        } else if entry.file_type().is_ok_and(|kind| kind.is_dir()) && path.join(BENCH_ID).is_file()
-        {
+        if !is_folder(&entry) {
+            paths.extend(Some(path).filter(|path| is_batch_log(path)));
+        } else if path.join(BENCH_ID).is_file() {
             paths.extend(logs_of_a_bench(&path)?);
             gathered = true;
         }
@@ -56,12 +56,17 @@ fn is_batch_log(path: &Path) -> bool {
     path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(path)
 }
 
+fn is_folder(entry: &DirEntry) -> bool {
+    entry.file_type().is_ok_and(|kind| kind.is_dir())
+}
+
 fn logs_of_a_bench(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     let cannot = |e| LogError::io(dir, term!("read the folder of a bench's logs"))(e);
     let mut paths = Vec::new();
     for entry in std::fs::read_dir(dir).map_err(cannot)? {
-        let path = entry.map_err(cannot)?.path();
-        if is_batch_log(&path) {
+        let entry = entry.map_err(cannot)?;
+        let path = entry.path();
+        if is_batch_log(&path) && !is_folder(&entry) {
             paths.push(path);
         }
     }
@@ -209,8 +214,8 @@ mod tests {
         write(logs.join("balm-1.txt"));
         write(other.join("soak-3.csv"));
         let all = [&own, &of_east, &both, &twice].map(PathBuf::clone);
-        assert_eq!(batches_in(&logs).expect("a folder"), all);
         std::fs::create_dir(logs.join("folder.csv")).expect("a folder");
+        assert_eq!(batches_in(&logs).expect("a folder"), all);
         assert_eq!(log_of(&logs, "balm-1"), Some(own.clone()));
         assert_eq!(log_of(&logs, "balm-1.csv"), Some(own));
         assert_eq!(log_of(&logs, "soak-1"), Some(of_east));
