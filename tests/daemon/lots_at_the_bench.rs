@@ -320,7 +320,12 @@ fn a_lot_of_the_list_is_taken_while_the_logs_are_still_being_read() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     person.begins();
-    let hung = Hung::at(&logs(&person).join("soak-1.csv"));
+    // As if it had just been written: of a log at rest for some seconds the index would answer, and nobody would open it.
+    let log = logs(&person).join("soak-1.csv");
+    let file = std::fs::File::options().append(true).open(&log).unwrap();
+    file.set_modified(std::time::SystemTime::now()).unwrap();
+    drop(file);
+    let hung = Hung::at(&log);
     let known = "What is left of lot S-12 is not known yet: 1 of 3 logs are read so far.";
     for _ in 0..2 {
         let taken = named(&person, "S-12", None);
@@ -407,10 +412,19 @@ struct Hung {
 impl Hung {
     fn at(path: &Path) -> Hung {
         let program = "
-import fcntl, os, signal, sys
+import fcntl, os, signal, sys, time
 file = os.open(sys.argv[1], os.O_RDWR)
 signal.signal(signal.SIGIO, lambda *_: print('asked', flush=True))
-fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_WRLCK)
+end = time.monotonic() + 10
+while True:
+    try:
+        fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_WRLCK)
+        break
+    except BlockingIOError:
+        # Somebody has it open just now.
+        if time.monotonic() > end:
+            raise
+        time.sleep(0.01)
 print('held', flush=True)
 sys.stdin.read()";
         let mut holder = python::python()
