@@ -299,6 +299,7 @@ impl Engine {
             leaving: None,
             lasted: None,
             left,
+            high: zero,
             missed: false,
             records,
         });
@@ -356,9 +357,13 @@ impl Engine {
         jump: Jump,
     ) -> State {
         if self.is_key(scale, jump, seen.d) {
+            let unchanged = (jump.from - written.weight.shown).abs() <= written.weight.uncertainty;
+            if !unchanged {
+                // What had come by then is forgotten with the frame in which it was seen.
+                self.correct_at_lift(scale, &mut written);
+            }
             // The vessel still stands there; the frame moved.
             self.shift_zero(scale, jump.to - jump.from, jump.sure);
-            let unchanged = (jump.from - written.weight.shown).abs() <= written.weight.uncertainty;
             if written.weight.no_lift && jump.sure == Sure::Rest && unchanged {
                 // Whoever presses TARE after the record goes on to the next ingredient.
                 return self.next_in_bowl(written, jump.to, seen.d);
@@ -398,7 +403,15 @@ impl Engine {
             self.run.give_up_lift_check();
             return;
         }
+        check.high = check.high.max(seen.weight);
         if check.missed {
+            // What came is off again, and was no record's.
+            let rests = seen.steady.filter(|_| matches!(run.state, State::Empty));
+            let rests =
+                rests.filter(|level| self.load(scale, level.weight, level.d) == Load::Nothing);
+            if let Some(level) = rests {
+                self.pan_speaks(level, true);
+            }
             return;
         }
         let low = check.low.map_or(seen.weight, |low| low.min(seen.weight));
@@ -620,8 +633,9 @@ impl Engine {
         let scale = check.scale;
         let d = level.d.max(written.weight.tare.d);
         let by = level.weight - check.zero;
-        // The key after the record took off just what stood there.
-        let all_of_it = (by + (written.weight.shown - check.zero)).abs() <= written.most_drops(d);
+        // The key after the record took off just what stood there, with what had come by then.
+        let besides = by + (written.weight.shown - check.zero);
+        let all_of_it = written.key_seen && besides.abs() <= written.most_drops(d);
         let scatter = match check.sure {
             Sure::Rest => d.max(written.weight.uncertainty.ratio(1, 2)),
             Sure::Flat => (d * 5).max(written.weight.uncertainty),
@@ -629,8 +643,17 @@ impl Engine {
         };
         // What is not at rest may go on for a little.
         let scatter = scatter + if rests { Mass::ZERO } else { d * 5 };
-        if by.abs() <= scatter || (written.key_seen && all_of_it) {
+        if by.abs() <= scatter {
             return false;
+        }
+        if all_of_it {
+            let since = (check.high - check.zero).max(Mass::ZERO);
+            let came = besides.abs()
+                + Some(since)
+                    .filter(|since| *since > d * 5)
+                    .unwrap_or_default();
+            let remark = remark!("more came on the scale after the record");
+            return came > scatter && self.claim_less(scale, index, written, came, &remark);
         }
         let much = by.abs() > vessel_at_least(d);
         let grams = phrases::grams(by.abs(), d);

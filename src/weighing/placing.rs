@@ -168,6 +168,7 @@ impl Engine {
                     // It came before the pan had rested, which showed its zero.
                     pan.zero = Some(Zero::flat(began));
                 }
+                self.run.coming.other_zero = None;
                 self.run.coming.unheard = false;
                 self.run.coming.little = None;
                 self.run.coming.lifted_in_vain = false;
@@ -238,6 +239,7 @@ impl Engine {
                 JumpCause::Slight => {
                     self.suspect(Why::Unseen);
                     self.pans[scale].doubt_zero();
+                    self.run.coming.other_zero = Some(zero + (jump.to - jump.from));
                 }
                 JumpCause::Load => return self.back_to_empty(landing),
                 JumpCause::Key => {
@@ -248,7 +250,10 @@ impl Engine {
                     landing.keyed = Some(jump);
                 }
                 // On its way up it passes by zero; or it was the key.
-                JumpCause::Unknown if jump.from < jump.to => self.suspect(Why::Unseen),
+                JumpCause::Unknown if jump.from < jump.to => {
+                    self.suspect(Why::Unseen);
+                    self.run.coming.other_zero = Some(zero + (jump.to - jump.from));
+                }
                 JumpCause::Unknown if self.zero(scale).abs() > vessel_at_least(seen.d) => {
                     // With another tare in force an empty pan would not show zero.
                     self.shift_zero(scale, jump.to - jump.from, jump.sure);
@@ -261,6 +266,8 @@ impl Engine {
         if seen.may_be_key() || seen.leaps_amid_landing(zero) {
             // What the key took off before the first rest may be more than a vessel.
             self.suspect(Why::Unseen);
+            let jumped = seen.weight - seen.before.unwrap_or(seen.weight);
+            self.run.coming.other_zero = Some(zero + jumped);
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
@@ -793,10 +800,22 @@ impl Engine {
                 self.unsure_lifted(unsure)
             }
             Load::Something => {
-                let dipped = unsure.low - zero < unsure.mass.ratio(2, 5);
+                // Down to where the key would have left the empty pan, if it was one: it was off.
+                let off = self.run.coming.other_zero.is_some_and(|other| {
+                    let much = vessel_at_least(seen.d);
+                    let fell =
+                        unsure.high - unsure.low > much.max((unsure.high - other).ratio(3, 4));
+                    fell && unsure.low - other > -much
+                });
+                let dipped = off || unsure.low - zero < unsure.mass.ratio(2, 5);
+                if off && seen.plateau && seen.weight - unsure.low <= seen.d * 3 {
+                    unsure.mass += zero - seen.weight;
+                    self.guess_zero(scale, seen.weight);
+                    return self.unsure_lifted(unsure);
+                }
                 if let Some(level) = seen
                     .steady
-                    .filter(|_| unsure.low < zero - vessel_at_least(seen.d))
+                    .filter(|_| off || unsure.low < zero - vessel_at_least(seen.d))
                 {
                     // Less than an empty pan was thought to show: it stood there unseen, and its tare is not ours.
                     self.guess_zero(scale, unsure.low);

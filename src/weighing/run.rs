@@ -219,6 +219,8 @@ pub(super) struct Coming {
     pub lifted_in_vain: bool,
     /// So much came onto the empty pan and stays: too little for a vessel.
     pub little: Option<Mass>,
+    /// The empty pan's indication, if a jump in the landing was the key: to what was still on its way then.
+    pub other_zero: Option<Mass>,
     /// The scale spoke before its first weight at rest, which is zero: a vessel may have come and been tared.
     pub unheard: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.
@@ -274,6 +276,8 @@ pub(super) struct LiftCheck {
     pub leaving: Option<Flat>,
     /// The highest of those, with nothing below it before: so much was left as the vessel went.
     pub left: Option<Mass>,
+    /// The highest shown since.
+    pub high: Mass,
     /// The next vessel came too soon: the pan speaks of these when it is empty again.
     pub missed: bool,
     /// The records that rest on this zero, with the index of their steps: one, or those of a bowl.

@@ -1591,3 +1591,39 @@ fn what_is_put_back_after_a_key_as_heavy_as_it_was_asked_about_is_unsure() {
     let (verdict, unsure) = claimed_of(2, &b);
     assert!(verdict.is_none() && unsure >= g("15.00"), "{unsure:?}");
 }
+
+#[test]
+fn a_key_in_the_landing_on_a_scale_with_a_tare_is_believed_by_the_lift() {
+    // The tare of a vessel of 200 g is in force; TARE takes off what of a light one has come by then. Whether it was
+    // the key or a load that passed by zero, the empty pan tells: it shows so much less, and no 201 g stand there.
+    let landed = || {
+        let steps = [(1, "Salt", "12.00"), (2, "Oil", "8.00")];
+        let steps = steps.map(|(n, name, target)| step(n, name, target, VesselWay::Beaker));
+        let mut b = Bench::new(plan(steps.to_vec(), None));
+        b.interval = 1000;
+        b.tau = 150.0;
+        b.hold(3.0).land(200.0).hold(3.0).jump(0.0).hold(3.0);
+        b.pour(12.0, 8.0).hold(6.0).land(-200.0).hold(3.0);
+        b.read(-199.0);
+        b.read(-192.0);
+        b.jump(0.5).hold(4.0);
+        asks(&b, "Not sure of the tare");
+        b
+    };
+    let mut b = landed();
+    b.land(-8.4).hold(2.0);
+    b.expect_cue(CueKind::Place);
+    b.land(0.5).hold(4.0);
+    asks(&b, "Say next if it is empty");
+    b.say(Command::Next).hold(2.0);
+    b.pour(8.5, 8.0).hold(6.0);
+    b.expect(&["12.00", "8.00"]);
+    // Back before the pan could rest: asked about once more, now with a word.
+    let mut b = landed();
+    b.pour(-8.3, 2.0).land(0.5).hold(4.0);
+    asks(&b, "Say next");
+    // What goes to nowhere near that was no lift by either account.
+    let mut b = landed();
+    b.land(-3.0).hold(4.0);
+    assert_ne!(b.cues.last().map(|cue| cue.kind), Some(CueKind::Place));
+}

@@ -610,6 +610,35 @@ fn a_zero_that_was_seen_to_move_speaks_of_the_record_before_the_next_one() {
 }
 
 #[test]
+fn a_key_hides_nothing_of_what_came_after_the_record() {
+    // 1.5 g drip in, and TARE is pressed while they do; the lift proves how much stood there.
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    b.pour(163.5, 3.0)
+        .jump(0.0)
+        .hold(0.4)
+        .land(-163.5)
+        .hold(3.0);
+    let row = last_weighed(&b);
+    assert!(row.uncertainty >= Some(g("1.5")), "{row:?}");
+    // Taken for the lift itself, with more that came after it.
+    let steps = [(1, "Salt", "12.00"), (2, "Oil", "8.00")];
+    let steps = steps.map(|(n, name, target)| step(n, name, target, VesselWay::Beaker));
+    for (before, after) in [(0.0, 7.0), (0.5, 0.0), (0.0, 0.0)] {
+        let mut b = Bench::new(plan(steps.to_vec(), None));
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+        b.expect_cue(CueKind::Lift);
+        b.read(162.0 + before);
+        b.jump(0.0).pour(after, 3.0).hold(1.0);
+        b.land(-162.0 - before).hold(3.0);
+        let row = last_weighed(&b);
+        let sure = row.uncertainty < Some(g("0.03"));
+        assert_eq!(sure, before + after == 0.0, "{before} {after}: {row:?}");
+    }
+}
+
+#[test]
 fn a_finished_bowl_that_is_back_before_the_pan_could_rest_is_looked_at_once_more() {
     // Lifted after the last step, given 1.53 g more off the scale, and put back at once.
     let salt = vec![step(1, "Salt", "12.00", VesselWay::Bowl)];
