@@ -1,5 +1,6 @@
 //! A bowl between its records: what it weighed with all of them, and what came or went outside a step.
 
+use super::correct::TAKES_HOLD_US;
 use super::pan::Observation;
 use super::run::LiftCheck;
 use super::state::{TareUnknown, Tared, Why};
@@ -208,9 +209,14 @@ impl Engine {
             return;
         }
         let by = shown - run.bowl.finished.unwrap_or(shown);
-        // A lift begins with less; what came before it rested is more.
-        let by = if seen.steady.is_some() { by.abs() } else { by };
-        if stands && check.is_some() && by > Mass::ZERO {
+        let rests = seen.steady.is_some();
+        let low = &mut run.bowl.low;
+        *low = low.filter(|_| by > Mass::ZERO).or(Some(seen.at));
+        let since = low.map_or(0, |low| seen.at.since(low));
+        // A lift begins with less, and the hand that takes hold presses first; what came before it rested is more.
+        let by = if rests { by.abs() } else { by };
+        let lasts = rests || since > self.pans[scale].at_least_a_reading(TAKES_HOLD_US);
+        if stands && check.is_some() && by > Mass::ZERO && lasts {
             let remark = remark!("the bowl changed its weight after the last step");
             self.bowl_changed(scale, by, &remark);
         }

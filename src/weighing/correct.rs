@@ -26,7 +26,7 @@ pub(super) struct Fix {
 }
 
 /// What rises for no longer than this, and falls at once, is the hand that takes hold of a vessel: 0.2 s.
-const TAKES_HOLD_US: u64 = 200_000;
+pub(super) const TAKES_HOLD_US: u64 = 200_000;
 
 impl Engine {
     /// A step of the plan by its index.

@@ -204,6 +204,8 @@ pub(super) struct Bowl {
     pub records: Vec<(usize, Written)>,
     /// What the scale showed when nothing but its lift was waited for.
     pub finished: Option<Mass>,
+    /// When it showed no more than that last.
+    pub low: Option<Moment>,
 }
 
 /// What is known of the vessel that comes next, and speaks against its being empty.

@@ -13,6 +13,8 @@ use crate::time::Moment;
 const WINDOW_US: u64 = 60_000_000;
 /// The indication is averaged over this time, so that noise is no wander: 0.5 s.
 const SLICE_US: u64 = 500_000;
+/// How fast it changes is told over this time at least: 0.05 s.
+const PACE_US: u64 = 50_000;
 /// What the empty pan showed counts for this long: 3 min.
 const IDLE_US: u64 = 180_000_000;
 /// No scale follows a load in less, by what is known before it was learned: 2 s.
@@ -26,6 +28,8 @@ pub struct Wander {
     /// The slice under way: its beginning, the sum and the count.
     open: Option<(Moment, i128, i64)>,
     newest: Option<(Moment, Mass)>,
+    /// The last reading that its speed is told from.
+    paced: Option<(Moment, Mass)>,
     /// The wander of earlier stretches, in nanograms, and when it was last looked at.
     before: (f64, Moment),
     /// The pan is empty: what it shows from one time to the next is kept beside all loads.
@@ -79,6 +83,7 @@ impl Wander {
         self.before = (self.remembered(at).max(seen as f64), at);
         self.forget_stretch();
         self.newest = None;
+        self.paced = None;
         self.begun = None;
     }
 
@@ -101,13 +106,14 @@ impl Wander {
     /// Takes a reading. A change faster than 30 d a second is no draught but a pour or a bump, and
     /// begins anew.
     pub fn push(&mut self, at: Moment, weight: Mass, d: Mass) {
-        if let Some((then, last)) = self.newest
-            && last != weight
-        {
-            let tenths = (at.since(then) / 100_000).max(1) as i64;
-            if (weight - last).abs() > d * 3 * tenths {
-                self.reset();
-            }
+        let (then, last) = *self.paced.get_or_insert((at, weight));
+        let tenths = at.since(then) / 100_000;
+        if (weight - last).abs() > d * 3 * tenths.max(1) as i64 {
+            self.reset();
+        }
+        // Of lines that come many times in a tenth of a second one alone tells no speed.
+        if at.since(then) >= PACE_US || self.newest.is_none() {
+            self.paced = Some((at, weight));
         }
         self.newest = Some((at, weight));
         let begun = *self.begun.get_or_insert(at);
@@ -223,6 +229,24 @@ mod tests {
 
     /// A draught of a minute ago is none now: the uncertainty of what is weighed then does not hold it. On the empty pan
     /// it counts for three.
+    #[test]
+    fn a_load_that_comes_is_no_wander_however_often_it_is_told() {
+        // 10 g come within a second, told 10, 50 or 200 times in it: what stands there alone has not strayed.
+        for line in [100, 20, 5] {
+            let mut wander = Wander::default();
+            for now in (0..20_000_u64).step_by(line) {
+                let come = (now.saturating_sub(5_000)).min(1_000) as i64;
+                wander.push(
+                    Moment::from_millis(now),
+                    Mass::from_mg(10) * come,
+                    Mass::from_mg(100),
+                );
+            }
+            wander.stood_alone();
+            assert_eq!(wander.amount(Mass::from_mg(100)), Mass::ZERO, "{line} ms");
+        }
+    }
+
     #[test]
     fn what_strayed_longer_ago_than_its_time_is_forgotten() {
         for (idle, calm, strays) in [

@@ -610,6 +610,24 @@ fn a_zero_that_was_seen_to_move_speaks_of_the_record_before_the_next_one() {
 }
 
 #[test]
+fn the_hand_that_takes_hold_of_the_finished_bowl_presses_for_a_moment() {
+    let salt = vec![step(1, "Salt", "12.00", VesselWay::Bowl)];
+    for (lines, unsure) in [(1, false), (2, false), (5, true)] {
+        let mut b = Bench::new(plan(salt.clone(), Some("Stir.")));
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(6.0);
+        b.say(Command::Next);
+        b.hold(2.0);
+        for _ in 0..lines {
+            b.read(162.1);
+        }
+        b.land(0.0).hold(3.0);
+        assert_eq!(b.closed, Some(true), "{}", say(&b));
+        let row = last_weighed(&b);
+        assert_eq!(row.verdict.is_none(), unsure, "{lines}: {row:?}");
+    }
+}
+
+#[test]
 fn a_key_hides_nothing_of_what_came_after_the_record() {
     // 1.5 g drip in, and TARE is pressed while they do; the lift proves how much stood there.
     let mut b = Bench::one("Salt", "12.00");
