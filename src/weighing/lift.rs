@@ -404,24 +404,25 @@ impl Engine {
             return;
         }
         check.high = check.high.max(seen.weight);
+        let low = check.low.map_or(seen.weight, |low| low.min(seen.weight));
+        check.low = Some(low);
+        let least = vessel_at_least(seen.d);
         if check.missed {
             // What came is off again, and was no record's.
-            let rests = seen.steady.filter(|_| matches!(run.state, State::Empty));
-            let rests =
-                rests.filter(|level| self.load(scale, level.weight, level.d) == Load::Nothing);
-            if let Some(level) = rests {
+            let off = matches!(run.state, State::Empty) && seen.weight - low <= least;
+            let level = seen.steady.filter(|_| off);
+            if let Some(level) =
+                level.filter(|level| self.load(scale, level.weight, level.d) == Load::Nothing)
+            {
                 self.pan_speaks(level, true);
             }
             return;
         }
-        let low = check.low.map_or(seen.weight, |low| low.min(seen.weight));
-        check.low = Some(low);
         let Some((_, last)) = check.records.last() else {
             return;
         };
         let load = last.weight.shown - check.zero;
         let off = |shown: Mass| last.weight.shown - shown >= load.ratio(3, 5);
-        let least = vessel_at_least(seen.d);
         let comes = seen.weight - low > least;
         if let Some(high) = check.swing {
             let high = high.max(seen.weight);

@@ -367,6 +367,7 @@ impl Engine {
         tared.asked = None;
         tared.disturbed = None;
         tared.content.moved = false;
+        tared.content.strange = false;
         tared.content.dip = Dip::default();
         let net = net_of(&step, tared.tare.base, level.weight);
         tared.back_by_a_key(&step, level);
@@ -500,6 +501,7 @@ impl Engine {
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
+            tared.content.strange = true;
             return self.doubt_the_frame(scale, &step, tared);
         }
         match (self.load(scale, seen.weight, seen.d), seen.steady) {

@@ -430,6 +430,8 @@ pub(super) struct Content {
     pub level: Option<Level>,
     /// It moved on since then: what it holds now is not known before the next rest.
     pub moved: bool,
+    /// It was not as it left, and nobody said that it is the same vessel before a key came.
+    pub strange: bool,
     /// A key came as it was back, or before it was looked at: what was in it as it left, by all that was seen.
     pub left_with: Option<Mass>,
     /// The most that stayed since then, and the most that the moving indication showed.

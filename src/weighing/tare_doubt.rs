@@ -573,9 +573,12 @@ impl Engine {
         step: &Step,
         mut tared: Box<Tared>,
     ) -> State {
-        let (stood, asked_back) = (old.since.level, !old.exchanged);
+        let asked_back = !old.exchanged;
+        // What was not as it left is asked about once more when it is back.
+        let strange = tared.content.strange;
+        let stood = old.since.level.filter(|_| !strange);
         tared.asked = None;
-        tared.content.moved = stood.is_none();
+        tared.content.moved = stood.is_none() && !strange;
         if let Some(level) = stood {
             tared.lost_unseen(step, level);
             tared.back_by_a_key(step, level);

@@ -1364,6 +1364,8 @@ fn a_question_about_what_came_back_is_not_answered_by_a_key() {
         b.jump(0.0).hold(3.0);
         asks(&b, "The tare must be seen again");
         b.land(-back).hold(3.0).land(0.0).hold(3.0);
+        asks(&b, "Not as it left");
+        b.say(Command::Next).hold(1.0);
         let left = b.cues.last().unwrap().missing.unwrap().to_g_f64();
         b.pour(left, 4.0).hold(3.0).land(-back).hold(3.0);
         let (verdict, claim) = claimed(&b);
