@@ -9,6 +9,7 @@ use crate::formula::kind::{Kind, kinds};
 use crate::formula::substances::{Constituent, FILE, Substance, inci_in};
 use crate::formula::{Formula, Use};
 use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::Unproven;
 use crate::language::{Sentence, Term, phrase, shown_as_told, term};
 use crate::mass::Mass;
 use crate::problem::Problems;
@@ -34,6 +35,8 @@ pub struct Declared {
     pub unfound: Vec<String>,
     /// What foams by its names or the maker's list, as it is declared.
     pub foaming: Vec<String>,
+    /// Ingredients of which a weight is not proven, so that how much of them is in it may be off; each once.
+    pub unproven: Vec<String>,
     /// The ingredients with their lots, each once; no batch of our own is among them.
     pub lots: Vec<(String, String)>,
 }
@@ -88,6 +91,7 @@ impl Declared {
             incomplete: Vec::new(),
             unknown_inside: Vec::new(),
             nameless: Vec::new(),
+            unproven: Vec::new(),
         };
         gathering.gather(record, formula, (1, 1))?;
         gathering.list.extend(list);
@@ -124,6 +128,7 @@ impl Declared {
             nameless: gathering.nameless,
             unfound,
             foaming,
+            unproven: gathering.unproven,
             lots,
         })
     }
@@ -151,6 +156,18 @@ impl Declared {
                 named = some.join(", "),
             ),
         }
+    }
+
+    /// That weights are not proven, and of what; `None` where all are.
+    pub fn unproven_told(&self) -> Option<Sentence> {
+        let names = Sentence::listing(&self.unproven);
+        (!self.unproven.is_empty()).then(|| {
+            phrase!(
+                "Not proven is the weight of: {names}. What stands here of grams, percents and allergens may be off; the \
+                 batch's record says why, and by how much.",
+                names
+            )
+        })
     }
 
     /// The names in descending order of weight, the allergens that must be named among them: each once.
@@ -195,6 +212,7 @@ struct Gathering<'r> {
     incomplete: Vec<Sentence>,
     unknown_inside: Vec<String>,
     nameless: Vec<String>,
+    unproven: Vec<String>,
 }
 
 /// One thing in the product.
@@ -368,6 +386,11 @@ impl Gathering<'_> {
                 continue;
             };
             let mass = mass.mass().ratio(part.0, part.1);
+            // What the plan told that it is too little for its scale is known as well as the others.
+            let unproven = Unproven::of(step).is_some_and(|found| !found.too_coarse);
+            if unproven && !self.unproven.contains(&step.ingredient) {
+                self.unproven.push(step.ingredient.clone());
+            }
             match self.batches.get(step.lot.as_str()).copied() {
                 Some(premix) => {
                     let whole = premix.total();

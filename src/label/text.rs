@@ -49,6 +49,9 @@ pub fn report(declared: &Declared, net: Option<(Mass, Term)>, language: Language
         ]);
     }
     out.push_str(&aligned(&rows, &[1, 2]));
+    if let Some(told) = declared.unproven_told() {
+        out.push_str(&format!("\n{}\n", told.in_language(language)));
+    }
     if declared.lines.iter().any(|line| line.any_order) {
         let meaning = phrase!(
             "\"any order\": {meaning}.",

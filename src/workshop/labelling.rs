@@ -9,6 +9,7 @@ use crate::formula::Formula;
 use crate::formula::form::Fields;
 use crate::formula::substances::FILE;
 use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::Unproven;
 use crate::journal::read::record;
 use crate::label::Rules;
 use crate::label::content::Label;
@@ -102,6 +103,16 @@ impl Labelled {
                 });
             }
         }
+        let jars = record
+            .filled
+            .iter()
+            .filter(|row| Unproven::of(row).is_some_and(|found| !found.too_coarse));
+        warnings.extend(jars.map(|row| {
+            phrase!(
+                "the weight of jar {jar} is not proven, so what a package holds may be less; the batch's record says why",
+                jar = row.step,
+            )
+        }));
         let typed = wanted.net.map(|net| (net, term!("as typed")));
         Ok(Labelled {
             net: typed.or_else(|| declared::net(record)),

@@ -10,7 +10,7 @@ use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use serde_json::{Value, json};
 
 use crate::bench_side::Daemon;
-use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, weighed};
+use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, weighed, weighed_inside};
 use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
 use crate::bench_side::script::Seat;
@@ -156,6 +156,75 @@ fn nothing_is_made_of_a_batch_without_weights_or_of_one_that_is_not_there() {
         let inside = seen["inside"].as_str().unwrap();
         assert!(inside.lines().count() < 5, "{to} has fields: {inside}");
     }
+}
+
+/// A weight that has no verdict says why, in the record and on the label; one that was only too little for its scale is
+/// as sure as the others. The engine's own remark of a tare (`weighing/capture.rs`).
+#[test]
+fn a_weight_that_is_not_proven_says_why_on_the_record_and_the_label() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person: &Person| {
+        let logs = person.path(LOGS);
+        fs::create_dir_all(&logs).unwrap();
+        let begun = Begun {
+            formula: "[formula]\nname = \"Dune soak\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Sea salt\"\n\
+                      inci = \"Maris Sal\"\npercent = 60\n[[phase.ingredient]]\nname = \"Epsom salt\"\n\
+                      inci = \"Magnesium Sulfate\"\npercent = 39\n[[phase.ingredient]]\nname = \"Borage oil\"\n\
+                      inci = \"Borago Officinalis Seed Oil\"\npercent = 1\n",
+            label: "Dune soak",
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-03-01T09:00:00Z",
+        };
+        let unproven = |row: Draft, note: &str| Draft {
+            verdict: None,
+            note: note.into(),
+            ..row
+        };
+        let tare = "tare not proven: it may be off by 108.00 g";
+        let rows = [
+            weighed_inside(1, "Sea salt", "", 60_000),
+            unproven(
+                weighed_inside(1, "Sea salt", "", 60_000),
+                &format!("corrects seq 3; {tare}"),
+            ),
+            weighed_inside(2, "Epsom salt", "", 39_000),
+            unproven(
+                weighed_inside(3, "Borage oil", "", 1_000),
+                "the scale cannot prove this tolerance",
+            ),
+            closed(),
+            unproven(jar(1, 59_900), "more came on before the lift"),
+        ];
+        begun.written(&logs, "soak-1", &rows);
+    });
+    let mut screen = at(&served, seat);
+    let seen = screen.tell(&json!(["go", "#/batches/soak-1"]));
+    for (words, there) in [
+        (
+            "no verdict\ntare not proven: it may be off by 108.00 g",
+            true,
+        ),
+        ("no verdict\nthe scale cannot prove this tolerance", true),
+        ("no verdict\nmore came on before the lift", true),
+        ("corrects seq", false),
+        // It is over: nothing of it is taken back.
+        ("“Undo”", false),
+    ] {
+        assert_eq!(has(&seen, "inside", words), there, "{words}: {seen:#}");
+    }
+    screen.pictures("room-record-unproven");
+    screen.tell(&json!(["go", "#/label/soak-1"]));
+    let seen = screen.reads("Not proven is the weight of: Sea salt. What stands here");
+    let jar = "the weight of jar 1 is not proven";
+    assert!(has(&seen, "inside", jar), "{seen:#}");
+    screen.pictures("room-label-unproven");
+    let kept = screen.keeps("Keep the declaration", "soak-1-declaration.txt");
+    assert!(
+        kept.contains("Not proven is the weight of: Sea salt."),
+        "{kept}"
+    );
+    no_faults(&mut screen);
 }
 
 /// Two soaks, the first with two jars, and the oil that is in both.

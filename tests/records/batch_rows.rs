@@ -617,6 +617,25 @@ fn what_got_into_no_jar_is_lost_where_the_log_tells() {
     assert_eq!(two(&[20.0, 25.0]), None);
     assert_eq!(of_jars(2, 50.0, &[48.0, 48.5], true), None);
     assert_eq!(of_jars(2, 48.0, &[48.0, 48.5], false), None);
+    // What a remedy or an over-pour made on top was meant for no jar: nobody knows whether it was lost or kept.
+    let enlarged = |more: f64, jars: &[f64]| {
+        let mut drafts = both_weighed(Some((2, g(48.0))));
+        drafts.push(weighed(2, "Oat flour", 40.0, 40.0 + more));
+        drafts.push(closed("complete"));
+        drafts.extend(filled(48.0, jars));
+        drafts.push(closed("complete"));
+        lost(&record(&drafts)).map(|share| share.text())
+    };
+    assert_eq!(enlarged(0.0, &[48.0, 48.0]), share("4"));
+    assert_eq!(enlarged(28.0, &[48.0, 48.0]), None);
+    assert_eq!(enlarged(28.0, &[48.0]), None);
+    // Less than a tenth of a jar is a weight's own error.
+    assert_eq!(enlarged(0.8, &[48.0, 48.0]).as_deref(), Some("4.761904761"));
+    // Where it went into a jar more, what is left is told.
+    assert_eq!(
+        enlarged(46.0, &[48.0, 48.0, 48.0]).as_deref(),
+        Some("1.369863013")
+    );
 }
 
 /// A remark beside a closed batch does not open it; what names the row that closed it does.

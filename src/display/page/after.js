@@ -66,6 +66,7 @@ function labelled(reply, onPaper, beside) {
     big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.`
       : reply.incomplete.length ? t`The label of ${reply.product} is not to be relied on: its ingredients are not complete.`
       : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
+    reply.unproven ? lines([reply.unproven], "lines heed") : null,
     reply.looked_into ? link("papers", t`Suppliers’ papers`) : null,
     keys(
       onPage(() => question("labels", onPaper()), t`Labels to print`),

@@ -324,10 +324,12 @@ async function batches(name) {
 async function record(name) {
   const reply = await need(question("/record", { batch: name }));
   const running = know.batch === name && inBatch();
+  const why = ({ unproven }) => small(unproven?.why);
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
     [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
-    [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, verdictOf(step)))]] }));
-  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, verdictOf(jar)] }));
+    [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, verdictOf(step))), why(step)]] }));
+  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, [verdictOf(jar), why(jar)]] }));
+  const again = running && [...reply.steps, ...reply.jars].some(({ unproven }) => unproven?.again);
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
   const plain = encodeURIComponent(name);
   return [
@@ -341,6 +343,7 @@ async function record(name) {
       inBatch() || !reply.rest || isLost(reply) ? null : link(`fill/${plain}`, reply.fillable ? t`Fill jars` : t`Fill a smaller jar`),
       reply.weighed ? link(`remedies/${plain}`, t`Remedies`) : null),
     tooLittle(reply),
+    again ? p(t`A weight without a verdict is weighed again after “Undo”, at “Answers”: it takes back what was recorded last.`) : null,
     table(t`Weights of ${name}`, [h(t`Step`), n(t`Target g`), n(t`Net g`)], rows),
     jars.length ? part(t`Jars`, table(t`Jars of ${name}`, [n(t`Jar`), n(t`Net g`), h(t`Verdict`)], jars)) : null,
     reply.notes.length || running ? part(t`Remarks`, remarks) : null,

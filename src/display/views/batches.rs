@@ -10,8 +10,9 @@ use crate::chart::svg::WIDTH;
 use crate::display::spoken::{language, said};
 use crate::formula::amend::for_a_person;
 use crate::journal::batch::record::Record;
-use crate::journal::batch::standing::{Standing, skipped};
+use crate::journal::batch::standing::{Standing, Unproven, skipped};
 use crate::journal::format::cell::Grams;
+use crate::journal::format::row::Row;
 use crate::journal::read::record;
 use crate::language::{phrase, remark, term};
 use crate::mass::Mass;
@@ -82,6 +83,7 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
             "net": text(step.net),
             "deviation": text(step.deviation).map(|off| signed(&off)),
             "verdict": step.verdict.map(|verdict| verdict.name()),
+            "unproven": unproven(step),
             "skipped": skipped(step).map(|reason| said(&phrase!("skipped: {reason}", reason))),
         })
     });
@@ -90,6 +92,7 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
             "jar": row.step,
             "net": text(row.net),
             "verdict": row.verdict.map(|verdict| verdict.name()),
+            "unproven": unproven(row),
         })
     });
     let notes = record
@@ -125,6 +128,12 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
         "jars": jars.collect::<Vec<_>>(),
         "notes": notes.collect::<Vec<_>>(),
     }))
+}
+
+/// Why a weight has no verdict, and whether it could have one if it was weighed again.
+fn unproven(row: &Row) -> Option<Value> {
+    let found = Unproven::of(row)?;
+    Some(json!({ "why": said(&remark::told(found.why)), "again": !found.too_coarse }))
 }
 
 /// The sheet of a batch as one HTML document.

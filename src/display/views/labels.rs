@@ -185,6 +185,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
         "law": said(&declared.rules.law().into()),
         "rules": declared.rules.name(),
         "incomplete": declared.incomplete.iter().map(|why| said(&of_the_form(why))).collect::<Vec<_>>(),
+        "unproven": declared.unproven_told().as_ref().map(said),
         "warnings": warnings.iter().map(said).collect::<Vec<_>>(),
         "looked_into": looked_into.as_ref().map(said),
         "names": declared.names().join(", "),

@@ -1,5 +1,6 @@
 //! The standing of a batch: the one answer for the sheet, the lists, the chart, the lots, the jars and the label.
 
+use super::agree::numbers::NOT_PROVABLE;
 use super::record::Record;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
@@ -7,7 +8,7 @@ use crate::journal::format::cell::clean;
 use crate::journal::format::row::Row;
 use crate::language::{Sentence, phrase, shown_as_told, term};
 use crate::mass::Mass;
-use crate::vocabulary::entry::skip_reason;
+use crate::vocabulary::entry::{corrects_and, skip_reason};
 
 /// How far the weighing of a batch is.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -98,6 +99,33 @@ pub fn told_of(kept: &str) -> Sentence {
 pub fn skipped(row: &Row) -> Option<&str> {
     let nothing = row.net.is_some_and(|net| net.mass() == Mass::ZERO);
     skip_reason(&row.note).filter(|_| nothing)
+}
+
+/// A weight without a verdict.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Unproven<'r> {
+    /// Why, as its row says it; empty where that says nothing.
+    pub why: &'r str,
+    /// Whether only its scale is too coarse for the tolerance: weighed again it would be no surer, and it is known as
+    /// well as any other.
+    pub too_coarse: bool,
+}
+
+impl Unproven<'_> {
+    /// Of the row of a weight that holds; `None` where it has a verdict, or is none.
+    pub fn of(row: &Row) -> Option<Unproven<'_>> {
+        if row.verdict.is_some() || row.net.is_none() || skipped(row).is_some() {
+            return None;
+        }
+        let why = match corrects_and(&row.note) {
+            Some((_, more)) => more.strip_prefix("; ").unwrap_or(more),
+            None => &row.note,
+        };
+        Some(Unproven {
+            why,
+            too_coarse: why == NOT_PROVABLE,
+        })
+    }
 }
 
 impl Record {

@@ -6,7 +6,7 @@
 //! Times are not held against rows: a clock that is set right in a batch steps back in an honest log.
 
 mod ends;
-mod numbers;
+pub(super) mod numbers;
 mod planned;
 
 use std::collections::BTreeMap;

@@ -9,7 +9,7 @@ use crate::metrology::{Errors, Known, Weighing};
 use crate::vocabulary::entry::{RowKind, Verdict, corrects, skip_reason};
 
 /// Why a weight has no verdict, as its row says it.
-pub(super) const NOT_PROVABLE: &str = "the scale cannot prove this tolerance";
+pub(crate) const NOT_PROVABLE: &str = "the scale cannot prove this tolerance";
 const TARE_NOT_PROVEN: &str = "tare not proven";
 
 pub(super) fn agree(row: &Row) -> Result<(), CellError> {
