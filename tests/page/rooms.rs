@@ -562,6 +562,17 @@ fn a_reload_shows_the_same_and_a_skip_that_is_undone_is_told_as_one() {
     screen.until("the next", |seen| has(seen, "say", "Epsom salt"));
     same(&mut screen);
 
+    // “Next” stands there where something waits for it; a word that does nothing is answered on the bench, where it leads.
+    let seen = screen.tell(&json!(["go", "#/answers"]));
+    assert!(has(&seen, "inside", "\nKeep"), "{seen:#}");
+    assert!(!has(&seen, "inside", "Next"), "{seen:#}");
+    screen.press("Keep");
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Press again: keep it");
+    screen.until("what came of it", |seen| {
+        seen["hash"] == "#/" && has(seen, "answer", "There is no weight to keep now.")
+    });
+
     screen.tell(&json!(["go", "#/answers"]));
     screen.write("Why it is left out, for the record", "the bag is empty");
     screen.press("Leave Epsom salt out");

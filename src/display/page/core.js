@@ -128,6 +128,8 @@ const NEXT = {
   unsure: t`nothing of this step is in it yet`, stranger: t`it is the same one; go on with what is in it now`,
   "emptied-beaker": t`weigh what is missing`, decision: t`close the batch as it is`,
 };
+/** Whether anything waits for “next”. */
+export const takesNext = () => Object.hasOwn(NEXT, know.state ?? "") || [know.cue, know.fault].some((one) => one?.choices?.includes("next"));
 /** What an answer will do now, in words. */
 export function deed(choice) {
   const lift = know.state === "lift";

@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, STALE, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, verdictOf, write } from "./core.js";
+import { $, STALE, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, takesNext, verdictOf, write } from "./core.js";
 import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, putBack, question, refill, renew, saying, sends, sent, sizes, small, stack, table, unread, unsent, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
@@ -26,6 +26,12 @@ const toBench = (reply) => {
   // The bench itself says what began; only what is to be heeded is said beside it.
   put("answer", (reply.notes ?? []).map((note) => t`Note: ${note}`).join("\n"));
   location.hash = "#/";
+};
+
+/** As well, where the bench may have nothing else to say: a word may be answered that nothing waits for it. */
+const answered = (reply) => {
+  toBench(reply);
+  if (!reply.error && reply.say) put("answer", reply.say);
 };
 
 const VESSELS = { beaker: t`in a beaker of its own`, bowl: t`into the bowl`, difference: t`by difference`, jar: t`in a jar` };
@@ -211,7 +217,7 @@ function ofStepAlone(...inside) {
   node.dataset.about = JSON.stringify(aboutNow());
   return node;
 }
-const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo]);
+const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo, takesNext()]);
 
 async function lots(arg) {
   if (arg) return lot(arg);
@@ -367,7 +373,7 @@ function remarking(written) {
 /** Whose emptied beaker is weighed, by its ingredient. */
 function emptied(reply) {
   const weighed = (reply.steps ?? []).filter((step) => step.net && Number.parseFloat(step.net) > 0).map((step) => {
-    const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), toBench);
+    const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), answered);
     return el("li", {}, key, said);
   });
   return weighed.length ? part(t`Weigh what stayed in a beaker`, p(t`Choose whose beaker it is; then put it back emptied.`), pickList(weighed)) : null;
@@ -375,7 +381,7 @@ function emptied(reply) {
 
 // ---- Other answers ----
 
-/** Every answer that there is, also where the bench does not ask for it. */
+/** Every answer that there is, also where the bench does not ask for it; “next” only where something waits for it. */
 async function answers() {
   if (!inBatch()) return [p(t`No batch is under way; there is nothing to answer.`)];
   const reply = await get(question("/record", { batch: know.batch ?? "" }));
@@ -388,7 +394,7 @@ async function answers() {
     const skip = sends(t`Leave ${name} out`, "/do", () => {
       if (!reason.value) skip.said.textContent = t`Say why first; the record keeps it.`;
       return reason.value && { do: "skip", reason: reason.value, about };
-    }, toBench, { twice: t`Press again: leave ${name} out` });
+    }, answered, { twice: t`Press again: leave ${name} out` });
     renew(left, name ? ofStepAlone(t`Leave ${name} out`, sizes(reason.box, skip.key, skip.said))
       : part(t`Leave this step out`, p(t`Every step is weighed; none is left to leave out.`)));
   });
@@ -396,7 +402,7 @@ async function answers() {
     followed = atStep();
     const about = aboutNow();
     const one = (word, title, { twice, ...more } = {}) => {
-      const { key, said } = sends(title, "/do", () => ({ do: word, ...more, about }), toBench, { twice });
+      const { key, said } = sends(title, "/do", () => ({ do: word, ...more, about }), answered, { twice });
       key.append(el("small", { "data-deed": word }, deed(word)));
       return el("li", {}, key, said);
     };
@@ -404,7 +410,7 @@ async function answers() {
       know.status?.undo ? one("undo", t`Undo`, { twice: t`Press again: undo` }) : null,
       know.step ? one("again", t`Again`, { twice: t`Press again: this step anew` }) : null,
       know.step ? one("keep", t`Keep`, { twice: t`Press again: keep it` }) : null,
-      one("next", t`Next`),
+      takesNext() ? one("next", t`Next`) : null,
       know.state === "emptied-beaker" ? one("cancel", t`Cancel`) : null,
     ]);
     leaving();
@@ -464,7 +470,7 @@ async function remedies(name) {
     if (!found) return entry(el("h2", {}, title), p(t`This way leads to no batch inside all limits.`));
     const adds = reply.parts.map((one, i) => [one, found.add[i]]).filter(([, add]) => Number.parseFloat(add) > 0);
     const body = () => ({ do: "remedy", way, ...(running ? {} : { batch }) });
-    const { key, said } = sends(t`Take this way`, "/do", body, toBench, { twice: t`Press again: take this way` });
+    const { key, said } = sends(t`Take this way`, "/do", body, answered, { twice: t`Press again: take this way` });
     return entry(el("h2", {}, title), p(text),
       adds.length ? table(t`${title}: what is added`, [h(t`Add`), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, figure(add)] }))) : p(t`Nothing is added.`),
       p(found.jars == null ? t`The batch is then ${g(found.batch)}.` : t`The batch is then ${g(found.batch)}, ${found.jars} whole jars.`),
