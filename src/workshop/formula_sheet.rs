@@ -83,6 +83,8 @@ pub struct SheetRow {
     pub cells: Vec<String>,
     /// What it became.
     pub takes: Sentence,
+    /// Whether it is to be looked at: left out, or with an amount that is no number.
+    pub heed: bool,
 }
 
 impl Sheet {
@@ -335,6 +337,7 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
     };
     let mut told: Vec<SheetRow> = Vec::new();
     let mut so_far = 0i128;
+    let mut odd = false;
     for (i, cells) in rows.iter().enumerate() {
         let (name, share) = (
             at(cells, Means::Ingredient),
@@ -345,9 +348,12 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
             .enumerate()
             .filter(|(i, cell)| !cell.is_empty() && Some(*i) != column(Means::Ingredient));
         let equals = count(&share).is_some_and(|n| n == so_far && n > 0);
+        // Below an amount that is no number nobody can tell whether it is theirs.
         let sum = match name.is_empty() {
             true => equals,
-            false => is_sum(&name) && (equals || share.is_empty()),
+            false => {
+                is_sum(&name) && (equals || share.is_empty() || (odd && count(&share).is_some()))
+            }
         };
         let takes = if sum {
             phrase!("left out: it is the sum")
@@ -385,6 +391,26 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
                 }
             };
             let balance = is_rest(&share);
+            if !balance && !share.is_empty() && count(&share).is_none() {
+                odd = true;
+                let why = phrase!(
+                    "Row {row}, {name}: \"{cell}\" is no number. Write the number alone, in the unit of the others.",
+                    row = i + 1,
+                    name = &name,
+                    cell = &share,
+                );
+                match kind {
+                    Some(Kind::Grams) => asks.push(why),
+                    // The form takes it, and marks it.
+                    Some(Kind::Percent | Kind::Fraction | Kind::Parts) | None => said.push(why),
+                }
+            } else if kind == Some(Kind::Grams) && (balance || share.is_empty()) {
+                asks.push(phrase!(
+                    "Row {row}, {name}: it has no grams, and without them the others make no percents.",
+                    row = i + 1,
+                    name = &name,
+                ));
+            }
             let one = IngredientFields {
                 from: None,
                 name: unguarded(&name),
@@ -413,6 +439,7 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
         };
         told.push(SheetRow {
             cells: cells.clone(),
+            heed: sum || name.is_empty(),
             takes,
         });
     }
@@ -429,9 +456,9 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
             sum = Slot::number(text(sum())),
         ));
     }
-    if let Some(kind) = kind {
-        turned(&mut fields, kind, &mut said);
-    }
+    // What is asked first comes before the sum: until then each amount is told in its own unit.
+    let turned_into =
+        asks.is_empty() && kind.is_none_or(|kind| turned(&mut fields, kind, &mut said));
     for (row, phase, index) in lines {
         let phase = fields.phases.get(phase);
         if let (Some(row), Some(one)) = (
@@ -440,11 +467,28 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
         ) {
             let name = &one.name;
             let amount = Slot::number(&one.amount);
-            row.takes = match (one.balance, one.amount.is_empty(), fields.in_parts) {
+            let is_number = count(&one.amount).is_some();
+            row.heed = !one.balance && !is_number;
+            row.takes = match (
+                one.balance,
+                one.amount.is_empty(),
+                kind.filter(|_| is_number),
+            ) {
                 (true, _, _) => phrase!("{name}, the rest", name),
                 (false, true, _) => phrase!("{name}, without an amount", name),
-                (false, false, true) => phrase!("{name}, {amount} parts", name, amount),
-                (false, false, false) => phrase!("{name}, {amount} %", name, amount),
+                (false, false, None) => phrase!("{name}, {amount}", name, amount),
+                (false, false, Some(Kind::Parts)) => {
+                    phrase!("{name}, {amount} parts", name, amount)
+                }
+                (false, false, Some(Kind::Grams)) if !turned_into => {
+                    phrase!("{name}, {amount} g", name, amount)
+                }
+                (false, false, Some(Kind::Fraction)) if !turned_into => {
+                    phrase!("{name}, {amount}", name, amount)
+                }
+                (false, false, Some(Kind::Percent | Kind::Grams | Kind::Fraction)) => {
+                    phrase!("{name}, {amount} %", name, amount)
+                }
             };
         }
     }
@@ -772,8 +816,8 @@ fn into(fields: &mut Fields, name: &str, mix: &str) -> usize {
     at
 }
 
-/// The amounts as percents, or as parts.
-fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<Sentence>) {
+/// The amounts as percents, or as parts; whether they could be.
+fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<Sentence>) -> bool {
     let mut ones: Vec<&mut IngredientFields> = fields
         .phases
         .iter_mut()
@@ -789,18 +833,11 @@ fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<Sentence>) {
             }
         }
         Kind::Grams => {
-            if ones
-                .iter()
-                .any(|one| one.balance || count(&one.amount).is_none())
-            {
-                said.push(phrase!(
-                    "Not every ingredient has its grams: the amounts stay as they are, to be looked at."
-                ));
-                return;
-            }
             let grams: Vec<i128> = ones.iter().filter_map(|one| count(&one.amount)).collect();
             let all: i128 = grams.iter().sum();
-            let Some(shares) = shares(&grams) else { return };
+            let Some(shares) = shares(&grams) else {
+                return false;
+            };
             for (one, share) in ones.iter_mut().zip(shares.0) {
                 one.amount = text(share);
             }
@@ -817,6 +854,7 @@ fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<Sentence>) {
             });
         }
     }
+    true
 }
 
 /// Percents out of grams, in billionths, and whether they are rounded: with as few decimals as are exact, at most four,

@@ -24,6 +24,52 @@ fn amounts(sheet: &Sheet) -> Vec<(String, String)> {
         .collect()
 }
 
+/// An amount that is no number is named with its row, all amounts keep the unit that they have, and the sum below is left
+/// out as it is without it. In percents the form takes it, and marks it.
+#[test]
+fn an_odd_cell_is_named_and_changes_no_other_row() {
+    let rows =
+        "Sea salt\t250\nOat flour\t120,5\nBorage oil\t1.5 tsp\nCitric acid\t12\nTotal\t384\n";
+    let takes = |sheet: &Sheet| -> Vec<(String, bool)> {
+        let rows = sheet.rows.iter();
+        rows.map(|row| (row.takes.to_string(), row.heed)).collect()
+    };
+    let of = |rows: &[(&str, bool)]| -> Vec<(String, bool)> {
+        rows.iter()
+            .map(|&(row, heed)| (row.to_owned(), heed))
+            .collect()
+    };
+    let grams = pasted(&format!("Ingredient\tGrams\n{rows}"));
+    assert_eq!(
+        takes(&grams),
+        of(&[
+            ("Sea salt, 250 g", false),
+            ("Oat flour, 120.5 g", false),
+            ("Borage oil, 1.5 tsp", true),
+            ("Citric acid, 12 g", false),
+            ("left out: it is the sum", true),
+        ])
+    );
+    let odd = "Row 3, Borage oil: \"1.5 tsp\" is no number. Write the number alone, in the unit of the others.";
+    let asks: Vec<String> = grams.asks.iter().map(ToString::to_string).collect();
+    assert_eq!((asks, grams.fields), (vec![odd.to_owned()], None));
+    let percent = pasted(&format!("Ingredient\tPercent\n{rows}"));
+    assert!(takes(&percent).contains(&("Borage oil, 1.5 tsp".to_owned(), true)));
+    assert!(
+        percent.said.iter().any(|one| one.to_string() == odd),
+        "{percent:?}"
+    );
+    assert_eq!(amounts(&percent).len(), 4);
+    // What nobody said the unit of has none.
+    let unknown = pasted(&format!("Ingredient\tAmount\n{rows}"));
+    assert_eq!(takes(&unknown)[0].0, "Sea salt, 250");
+    // Of a rest there are no grams.
+    let rest = pasted("Ingredient\tGrams\nSea salt\t250\nOat flour\tq.s.\n");
+    let asks: Vec<String> = rest.asks.iter().map(ToString::to_string).collect();
+    let why = "Row 2, Oat flour: it has no grams, and without them the others make no percents.";
+    assert_eq!((asks, rest.fields), (vec![why.to_owned()], None));
+}
+
 /// Python's csv module reads the cells, pandas the numbers with a decimal comma, openpyxl's workbook gives the cells
 /// back as a spreadsheet copies them; Python's fractions turn grams into percents.
 #[test]

@@ -381,7 +381,7 @@ function spreadsheet() {
     const kind = field(t`The amounts are`, { choices: KINDS });
     kind.input.value = sheet.amounts ?? "";
     kind.input.addEventListener("change", () => { asked.amounts = kind.value || null; reread().then(() => out.querySelectorAll("select")[sheet.heads.length]?.focus()); });
-    const rows = sheet.rows.map((row) => ({ heed: row.takes.startsWith("left out"), cells: [row.takes, ...row.cells] }));
+    const rows = sheet.rows.map((row) => ({ heed: row.heed, cells: [row.takes, ...row.cells] }));
     const take = anew(t`Take it over into the form`, () => {
       sent(root);
       return { fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" };
