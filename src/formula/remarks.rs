@@ -87,12 +87,16 @@ fn unproven(
         return None;
     }
     let d = scale.readability;
+    // A tolerance of less than a step would be told as one number.
+    let one = |d: Mass| step.lowest.round_to(d) == step.highest.round_to(d);
+    let finer = [1, 10, 100, 1000].map(|part| d.ratio(1, part));
+    let shown = finer.into_iter().find(|&d| !one(d)).unwrap_or(d);
     let remedy = found.remedy(step.limits(), scale, further())?;
     Some(phrase!(
         "the scale \"{scale}\" cannot prove {low} to {high} g; its net weights are uncertain by ±{u} g ({coverage}). {remedy}",
         scale = scale.told(),
-        low = step.lowest.round_to(d).grams(d),
-        high = step.highest.round_to(d).grams(d),
+        low = step.lowest.round_to(shown).grams(shown),
+        high = step.highest.round_to(shown).grams(shown),
         u = found.uncertainty.told(),
         coverage = found.uncertainty.told_coverage(),
         remedy,

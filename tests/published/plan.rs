@@ -711,6 +711,10 @@ fn an_unproven_step_is_marked_and_explained() {
         "{text}"
     );
     assert!(words(&text).contains("make a larger batch"), "{text}");
+    // A tolerance of less than a step of the scale is told with a digit more.
+    let (text, _) = run("tideline-bath-salts", Some("10"), &Config::default());
+    let finer = "the scale \"assumed\" cannot prove 0.098 to 0.102";
+    assert!(words(&text).contains(finer), "{text}");
     // 2.40 g at 60 g: proven, but with one value to hit.
     let (text, _) = run("tideline-bath-salts", Some("60"), &Config::default());
     let narrow = "- Step 4, Sunflower oil: the window has a single value to hit";
