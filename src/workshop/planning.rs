@@ -118,6 +118,15 @@ impl OnPaper {
         self.feasible.iter().flatten().all(|f| f.window.proven)
     }
 
+    /// The scales that weigh a step, and of which nobody said what they carry.
+    pub fn uncarried(&self) -> Vec<&str> {
+        let weighs = |index: usize| self.plan.steps.iter().any(|step| step.scale == index);
+        let scales = self.scales.iter().enumerate();
+        let unknown = scales.filter(|(index, scale)| scale.capacity.is_none() && weighs(*index));
+        let names = unknown.map(|(_, scale)| scale.name.as_str());
+        names.filter(|_| !self.assumed).collect()
+    }
+
     /// What the batch has more than its jars, for losses.
     pub fn spare(&self) -> Option<Mass> {
         let finest = self.scales.iter().map(|scale| scale.readability).min();

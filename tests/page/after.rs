@@ -595,6 +595,10 @@ fn a_lot_is_followed_corrected_and_taken_out_and_no_line_is_rewritten() {
     screen.pictures("room-lot-correction");
     assert_eq!(fs::read_to_string(&list).unwrap(), LOTS);
     // What is typed now takes what was shown away.
+    // A day that is half typed is none, and takes none away.
+    screen.write("Best before", "0101");
+    screen.press("Show the correction");
+    screen.reads("Best before: that is no day yet. Type all of it, as the field shows it.");
     screen.write("Best before", "01012020");
     let seen = screen.tell(&json!(["look"]));
     assert!(!has(&seen, "inside", "Write the correction"), "{seen:#}");

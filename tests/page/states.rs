@@ -836,3 +836,129 @@ fn the_answers_of_the_page_make_the_log_that_a_terminal_makes() {
     assert_eq!(story(&page), story(&terminal));
     assert!(story(&page).len() > 7);
 }
+
+/// What is not seen is not told as if it was, and nobody pours on without a weight; numbers are no finer than the scale.
+#[test]
+fn what_the_page_cannot_know_or_show_it_does_not_claim() {
+    let served = Served::start();
+    let mut page = Fed::open(&served);
+    let step = |target: &str, low: &str, high: &str| {
+        json!({"at": 0.0, "event": "step", "step": 1, "of": 2, "phase": "Dry", "ingredient": "Sea salt",
+            "target": target, "low": low, "high": high, "scale": "scale"})
+    };
+    let usual = || step("60.00", "59.43", "60.57");
+    let add = |say: &str, lead: usize| cue("add", say, &[], json!({"lead": lead, "urgent": false}));
+    let beside = |page: &mut Fed| {
+        page.does(
+            json!({"do": "script", "text": "return document.getElementById('beside').innerText"}),
+        )["is"]
+            .clone()
+    };
+
+    // The cable is pulled in the pour: the engine's sentence, and that nothing is to be poured.
+    let gone =
+        "The line to scale scale is gone. Plug it in or switch it on; what is recorded is safe.";
+    page.shows(&State {
+        name: "cable",
+        events: vec![
+            usual(),
+            tare("tared"),
+            add("60.00 g to add: Sea salt.", 8),
+            json!({"at": 9.0, "event": "fault", "fault": gone, "scale": "scale", "code": "lost", "over": false}),
+            cue("fault", gone, &[], json!({})),
+        ],
+        more: json!({"scales": [{"name": "scale", "line": "lost"}]}),
+        say: "is gone".into(),
+    });
+    assert_eq!(beside(&mut page), "Stop pouring until the weight is back.");
+    let seen = page.reads(SCREENS[0], LETTERS[0]);
+    assert_eq!(seen["tare"], "Pan and tare: not known now", "{seen:#}");
+    for fault in ["cut", "covered", "over", "out", "broken"] {
+        assert_eq!(seen[fault], json!([]), "{fault}: {seen:#}");
+    }
+
+    // An ounce scale of 0.0001 oz shows 0.0028 g: what is read has three decimals, the window rounded inward.
+    let mut ounces = reading("52.555671", "7.444330");
+    ounces["weight"] = json!("202.555671");
+    page.shows(&State {
+        name: "ounces",
+        events: vec![
+            step("60.000001", "59.430878", "60.569635"),
+            tare("tared"),
+            ounces,
+            add("7.444 g to add: Sea salt.", 8),
+        ],
+        more: json!({"target": "60.000001", "low": "59.430878", "high": "60.569635", "scales": []}),
+        say: "to add".into(),
+    });
+    let seen = page.reads(SCREENS[3], LETTERS[0]);
+    assert_eq!(seen["digits"], "7.444", "{seen:#}");
+    assert_eq!(seen["gate"], "window\n59.431 – 60.569 g", "{seen:#}");
+
+    // At nothing the mark stands whole on a phone.
+    page.shows(&State {
+        name: "nothing yet",
+        events: vec![
+            usual(),
+            tare("tared"),
+            reading("0.00", "60.00"),
+            add("60.00 g to add: Sea salt.", 8),
+        ],
+        more: json!({}),
+        say: "to add".into(),
+    });
+    page.reads(SCREENS[0], LETTERS[0]);
+    std::thread::sleep(std::time::Duration::from_millis(400));
+    let left = page.does(json!({"do": "script",
+        "text": "return document.getElementById('head').getBoundingClientRect().left"}));
+    assert!(
+        left["is"].as_f64().is_some_and(|left| left >= 0.0),
+        "{left}"
+    );
+
+    // A jar is told by its number; what comes after a batch is offered with its name.
+    let jar = json!({"at": 8.0, "event": "recorded", "step": 2, "ingredient": "First soak 1.0", "net": "62.00",
+        "verdict": "inside", "seq": 9});
+    page.shows(&State {
+        name: "jars",
+        events: vec![
+            usual(),
+            jar,
+            cue("place", "Place empty jar 3.", &[], json!({"urgent": false})),
+        ],
+        more: json!({"filling": true, "state": "empty"}),
+        say: "Place empty jar 3".into(),
+    });
+    let seen = page.reads(SCREENS[3], LETTERS[0]);
+    assert_eq!(seen["recorded"], "Jar 2: 62.00 g, inside", "{seen:#}");
+    for (filling, leads) in [
+        (
+            true,
+            "Record of the batch #/batches/two-beakers-20260101-0900",
+        ),
+        (false, "Fill jars #/fill/two-beakers-20260101-0900"),
+    ] {
+        let done = cue(
+            "done",
+            "Done. 100.00 g weighed in 2 steps.",
+            &[],
+            json!({"urgent": false}),
+        );
+        page.shows(&State {
+            name: "done",
+            events: vec![
+                usual(),
+                cue("place", "Place it.", &[], json!({"urgent": false})),
+            ],
+            more: json!({"filling": filling, "state": "empty"}),
+            say: "Place it".into(),
+        });
+        page.does(json!({"do": "more", "events": [done, {"at": 9.0, "event": "closed", "complete": true}]}));
+        let shown = page.does(json!({"do": "script", "text":
+            "const key = document.getElementById('to-after'); \
+             return [document.getElementById('batch').innerText, key.hidden ? '' : \
+             document.getElementById('to-after-word').innerText + ' ' + key.getAttribute('href').replace(/^.*#/, '#')]"}));
+        let name = "batch two-beakers-20260101-0900";
+        assert_eq!(shown["is"], json!([name, leads]), "{filling}");
+    }
+}

@@ -1,7 +1,7 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
 import { figure, inBatch, kept, onDay, put, remember, remembered, t } from "./core.js";
-import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, isTyped, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, renew, saves, sends, sent, sizes, small, stack, status, table, wrong } from "./make.js";
+import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, halfTyped, isTyped, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, renew, saves, sends, sent, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const LAWS = [["eu", t`European Union`], ["us", t`United States`], ["ca", t`Canada`]];
 
@@ -244,6 +244,8 @@ function correcting(one) {
   let turn = 0;
   const shows = (remove) => async () => {
     const mine = ++turn;
+    const half = halfTyped(form);
+    if (half) return void out.replaceChildren(wrong(half));
     // What was shown is what is written, whatever is typed meanwhile.
     const asked = body(remove, true);
     const reply = await get("/lot-change", { ...asked, write: false });

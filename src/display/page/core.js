@@ -116,11 +116,17 @@ export function inBatch() {
 }
 
 const places = (text) => (text?.split(".")[1] ?? "").length;
-/** A number of a scale, no finer than that scale's step. */
-export function fine(text) {
+// An ounce in grams has many decimals, of which a bench scale shows three at most.
+const shows = (step) => (places(step) > 5 ? 3 : places(step));
+/** A number of a scale, no finer than that scale's step. A window is rounded inward, so that what it shows is inside. */
+export function fine(text, round) {
   const name = know.step?.scale ?? know.pour?.scale ?? (know.scales.size === 1 ? [...know.scales.keys()][0] : null);
   const step = know.scales.get(name)?.step;
-  return text == null || step == null || places(text) <= places(step) ? text : number(text).toFixed(places(step));
+  if (text == null || step == null || places(text) <= shows(step)) return text;
+  const unit = 10 ** shows(step);
+  // What is a whole number of them but for the float stays.
+  const n = (number(text) * unit).toFixed(6);
+  return ((round ?? Math.round)(n) / unit).toFixed(shows(step));
 }
 
 const NEXT = {
@@ -151,6 +157,9 @@ export function deed(choice) {
     default: return know.state === "emptied-beaker" ? t`leave the beaker as it is` : t`leave it as it is`;
   }
 }
+
+/** What is answered, where the bench does not say it already. */
+export const unsaid = (say) => (say && say !== know.cue?.say ? say : "");
 
 /** A scale in words: its weight only while that is live. */
 export function scaleNow(scale) {

@@ -67,6 +67,8 @@ export function field(label, properties = {}, hint) {
     id, autocomplete: "off", autocapitalize: "none", spellcheck: "false", ...properties, choices: null,
     "aria-describedby": hint ? `${id}-hint` : null,
   }, (properties.choices ?? []).map(([value, text]) => el("option", { value }, text)));
+  // Else a year could have six digits.
+  if (properties.type === "date") input.max = "9999-12-31";
   const box = el("p", { class: "field" }, el("label", { for: id }, label), input,
     hint ? el("small", { id: `${id}-hint` }, hint) : null);
   return { box, input, get value() { return input.value.trim(); } };
@@ -164,6 +166,13 @@ export async function need(path) {
 }
 export const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;
 
+/** What is wrong with a day in `node` that is half typed: it would be sent as no day at all. */
+export function halfTyped(node) {
+  const half = [...node.querySelectorAll("input")].find(({ validity }) => validity.badInput || validity.rangeOverflow);
+  half?.focus();
+  return half && t`${half.labels[0].textContent}: that is no day yet. Type all of it, as the field shows it.`;
+}
+
 /** A button that sends `body()` once at a time; `then` gets a good reply. A second touch within a moment
     is the same touch. With `twice` the first touch only asks for the second. What is typed beside it is then sent, but not
     where it only `asks`. */
@@ -187,6 +196,11 @@ export function sends(words, path, body, then, { twice, asks } = {}) {
       return;
     }
     if (armed && age(armed) < BOUNCE) return;
+    const half = halfTyped(key.closest("section, details, .way") ?? $("room-inside"));
+    if (half) {
+      write(said, half);
+      return said.classList.add("wrong");
+    }
     const wanted = body();
     if (!wanted) return;
     busy = true;

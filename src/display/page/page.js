@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, held, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, verdictOf, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, held, inBatch, keep, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsaid, unsigned, verdictOf, write,
 } from "./core.js";
 import { attend, isIn, listen, openDoor, stream } from "./door.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
@@ -11,6 +11,7 @@ import { enterRoom, paintRoom, room } from "./rooms.js";
 const EMPTIED = "emptied-beaker";
 const LONG = 4000; // ms of a hold after which it is said why
 const LATELY = 2000; // ms in which the weight is looked at for that
+const IDLE_HANDS = ["mix", "choose", "done"]; // cues in which nothing is poured
 const BETWEEN = ["mixing", EMPTIED, "decision"];
 
 let drawing = false;
@@ -138,6 +139,8 @@ const takers = {
   find(event) { know.find = event; },
   closed(event) {
     know.heard += 1;
+    // The status tells of no batch that is over.
+    Object.assign(know, { over: { batch: know.batch, jars: know.filling || !event.complete } });
     Object.assign(know, { closed: event, step: null, pour: null, ahead: [], fault: null });
     put("answer", "");
     stopMix();
@@ -200,7 +203,7 @@ function task() {
   if (!inBatch()) return idleTask();
   const kind = know.cue?.cue ?? null;
   const why = mute();
-  if (why && !why.soon && !["mix", "choose", "done"].includes(kind)) {
+  if (why && !why.soon && !IDLE_HANDS.includes(kind)) {
     return { say: t`Stop: ${why.words}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
   }
   const say = know.cue?.say ?? know.status?.say ?? "";
@@ -249,11 +252,13 @@ function recordedHere() {
 function beside() {
   const { cue, pour } = know;
   if (!inBatch() || !fresh(know.beat) || !cue) return "";
+  const why = mute();
   if (know.fault) {
-    if (mute() || know.fault.say.includes(cue.say)) return "";
+    if (why && !why.soon && know.step && !IDLE_HANDS.includes(cue.cue)) return t`Stop pouring until the weight is back.`;
+    if (why || know.fault.say.includes(cue.say)) return "";
     return t`Then: ${upToDate({ say: cue.say, kind: cue.cue, lead: cue.lead ?? 0 }, pour?.missing ?? null)}`;
   }
-  if (cue.cue !== "hold" || age(know.held) < LONG || mute() || !pour) return "";
+  if (cue.cue !== "hold" || age(know.held) < LONG || why || !pour) return "";
   const all = (know.lately ?? []).filter((one) => age(one.at) < LATELY).map((one) => one.weight);
   const apart = fine((Math.max(...all) - Math.min(...all)).toFixed(6));
   if (pour.steady) return t`At rest; it counts when it has stayed so for a moment.`;
@@ -352,7 +357,8 @@ function paintTrouble() {
 function paintWhere() {
   const { step, of, phase, ingredient } = know.step ?? {};
   const name = know.batch ?? know.status?.formula ?? "bismar";
-  put("batch", inBatch() && know.status?.formula && know.batch ? t`${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
+  const over = !inBatch() && know.closed ? know.over?.batch : null;
+  put("batch", over ? t`batch ${over}` : inBatch() && know.status?.formula && know.batch ? t`${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
   const between = BETWEEN.includes(know.state);
   const where = step == null || (between && !know.nextKnown) ? "" : between ? t`step ${step} of ${of} comes next` : t`step ${step} of ${of}`;
   put("place", inBatch() ? [phase && phaseName(phase), where].filter(Boolean).join(", ") : "");
@@ -422,7 +428,7 @@ function paintTrough(shown) {
   for (const [id, x] of [["t-half", half], ["t-tenth", tenth]]) $(id).style.left = `${x / 10}%`;
   // Words grow with the person's letters, the trough does not: those of the window keep off t`too much`.
   $("t-gate").style.left = `min(${to / 10}%, 100% - 3.4em)`;
-  const [least, most] = [figure(fine(know.step.low)), figure(fine(know.step.high))];
+  const [least, most] = [figure(fine(know.step.low, Math.ceil)), figure(fine(know.step.high, Math.floor))];
   put("t-gate", `${t`window`}\n${least} – ${most} g`);
   shape("trough", "aria-label", t`The window: ${least} to ${most} g`);
   const gate = $("t-gate").getBoundingClientRect();
@@ -435,7 +441,7 @@ function paintTrough(shown) {
   if (shown.pour) {
     const x = at(target - number(shown.missing));
     shape("so-far-box", "width", String(x));
-    $("head").style.left = shown.pour === "over" ? `min(${x / 10}%, 100% - 2.75rem)` : `${x / 10}%`;
+    $("head").style.left = shown.pour === "over" ? `min(${x / 10}%, 100% - 2.75rem)` : `max(${x / 10}%, 0.375rem)`;
   }
 }
 
@@ -487,7 +493,9 @@ function paintSide() {
     return item;
   });
   keep($("ahead-part"), "hidden", ahead.length === 0);
-  const tare = fresh(know.beat) ? know.tare : t`not known now`;
+  // Of a vessel that is not seen nobody knows whether it still stands there.
+  const unseen = mute();
+  const tare = fresh(know.beat) && (!unseen || unseen.soon) ? know.tare : t`not known now`;
   put("tare", inBatch() && tare && know.state !== "mixing" ? t`Pan and tare: ${tare}` : "");
   const { lot, lot_required: needed } = ofStep() ?? {};
   const asks = inBatch() && know.step && needed && !lot;
@@ -503,7 +511,8 @@ function paintSide() {
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
   const what = leftOut ? t`left out` : recorded && `${figure(fine(recorded.net))} g, ${verdictOf(recorded)}`;
-  put("recorded", recorded ? t`Recorded: ${recorded.ingredient} ${what}` : "");
+  // A jar is called by its number: what it is filled with stands above.
+  put("recorded", !recorded ? "" : know.filling ? t`Jar ${recorded.step}: ${what}` : t`Recorded: ${recorded.ingredient} ${what}`);
   rows("scales", [...know.scales].map(([name, scale]) => t`Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
     write(item, words);
@@ -528,6 +537,12 @@ function paintStopped() {
     }, late);
   }
   const [last] = (know.stopped ?? []).filter((one) => Date.now() - Date.parse(one.last) < LATE);
+  // What comes after a batch: its jars, and after those its record.
+  const { batch, jars } = know.over ?? {};
+  keep($("to-after"), "hidden", inBatch() || !know.closed || !batch);
+  if (batch) keep($("to-after"), "href", new URL(`#/${jars ? "batches" : "fill"}/${encodeURIComponent(batch)}`, location).href);
+  put("to-after-word", jars ? t`Record of the batch` : t`Fill jars`);
+  put("to-after-more", batch ?? "");
   keep($("to-stopped"), "hidden", inBatch() || !last);
   put("to-stopped-more", last ? t`${last.batch}: ${last.say.split(";")[0]}` : "");
 }
@@ -579,7 +594,7 @@ async function press(word, more) {
     if (code === 401) return openDoor();
     // What was refused may have been about what the bench was; a lot that was taken no event tells.
     load();
-    put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? t`bismar did not take it (${code}).`));
+    put("answer", reply?.ok ? unsaid(reply.say) : (reply?.error ?? t`bismar did not take it (${code}).`));
   } catch {
     const key = word === "lot" ? t`Take lot ${more.lot}` : word === "stop" ? $("stop-word").textContent : answers[word];
     put("answer", t`No answer from bismar: it is not known whether "${key}" was taken.`);

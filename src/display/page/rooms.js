@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, STALE, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, takesNext, verdictOf, write } from "./core.js";
+import { $, STALE, aboutNow, age, deed, figure, fresh, inBatch, keep, kept, know, number, ofStep, onDay, phaseName, put, remember, remembered, stamp, t, takesNext, unsaid, verdictOf, write } from "./core.js";
 import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, putBack, question, refill, renew, saying, sends, sent, sizes, small, stack, table, unread, unsent, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
@@ -31,7 +31,7 @@ const toBench = (reply) => {
 /** As well, where the bench may have nothing else to say: a word may be answered that nothing waits for it. */
 const answered = (reply) => {
   toBench(reply);
-  if (!reply.error && reply.say) put("answer", reply.say);
+  if (!reply.error && unsaid(reply.say)) put("answer", reply.say);
 };
 
 const VESSELS = { beaker: t`in a beaker of its own`, bowl: t`into the bowl`, difference: t`by difference`, jar: t`in a jar` };
@@ -179,6 +179,7 @@ function planned(reply, asked, spare) {
   return [
     big(t`${joined(reply.name, reply.version && t`version ${reply.version}`)}: ${joined(size, reply.spare && t`${g(reply.spare)} of it for losses`)}`),
     lines(verdict, good ? "lines good" : "lines heed"),
+    lines(reply.uncarried.map((name) => t`What scale ${name} carries is not known, so nobody can tell whether the batch with its vessels is too heavy for it. “Scales” takes its largest load.`), "lines heed"),
     reply.short ? lines([reply.short.say], "lines heed") : null,
     spare,
     reply.unchecked.length ? link("scales", t`Check a scale`) : null,

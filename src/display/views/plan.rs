@@ -167,6 +167,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "short": paper.jars_short(Some(&config.logs()?))?.map(short),
         "steps": steps.collect::<Vec<_>>(),
         "assumed": paper.assumed,
+        "uncarried": paper.uncarried(),
         "proven": paper.is_proven(),
         "enough": supplies.iter().all(StepSupply::is_enough),
         "notes": notes.collect::<Vec<_>>(),
