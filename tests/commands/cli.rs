@@ -412,6 +412,9 @@ fn check_reports_the_example_formulas() {
         said.out.contains("Every step can be proven on its scale."),
         "{said:?}"
     );
+    // Nobody said what it carries.
+    let carries = "What the scale \"shop\" carries is not known";
+    assert!(said.out.contains(carries), "{said:?}");
     assert!(!said.out.contains("assumed"), "{said:?}");
     let one =
         "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\nbalance = true\n";

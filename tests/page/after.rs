@@ -185,7 +185,10 @@ fn a_weight_that_is_not_proven_says_why_on_the_record_and_the_label() {
         let rows = [
             weighed_inside(1, "Sea salt", "", 60_000),
             unproven(
-                weighed_inside(1, "Sea salt", "", 60_000),
+                Draft {
+                    uncertainty: Some(Mass::from_mg(108_038)),
+                    ..weighed_inside(1, "Sea salt", "", 60_000)
+                },
                 &format!("corrects seq 3; {tare}"),
             ),
             weighed_inside(2, "Epsom salt", "", 39_000),
@@ -202,7 +205,7 @@ fn a_weight_that_is_not_proven_says_why_on_the_record_and_the_label() {
     let seen = screen.tell(&json!(["go", "#/batches/soak-1"]));
     for (words, there) in [
         (
-            "no verdict\ntare not proven: it may be off by 108.00 g",
+            "no verdict\ntare not proven: it may be off by 108.00 g, uncertain by ±108.038 g",
             true,
         ),
         ("no verdict\nthe scale cannot prove this tolerance", true),
@@ -522,6 +525,13 @@ fn filling_is_stopped_by_a_key_of_that_name_and_what_is_recorded_stays() {
         has(&seen, "say", "Filling done. 1 jar filled, 40.30 g"),
         "{seen:#}"
     );
+    // It is said once, and leads on.
+    std::thread::sleep(Duration::from_secs(1));
+    let seen = screen.tell(&json!(["look"]));
+    assert!(!has(&seen, "answer", "Filling done"), "{seen:#}");
+    screen.pictures("filling-done");
+    screen.press("Record of the batch");
+    screen.reads("40.30");
     let log = served.person.path(LOGS).join("soak-2.csv");
     assert_eq!(cells(&log, "filled", "net_g"), ["40.30"]);
     no_faults(&mut screen);

@@ -133,6 +133,14 @@ pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
             ),
         }),
     );
+    for scale in paper.uncarried() {
+        let line = phrase!(
+            "What the scale \"{scale}\" carries is not known, so nobody can tell whether a step is too heavy for it. Add \
+             for example capacity = \"600 g\" to it in the configuration, as its plate has it.",
+            scale,
+        );
+        paragraph(text, "", &said(line));
+    }
     for covers in paper.covers() {
         paragraph(text, "", &said(covers));
     }

@@ -11,7 +11,7 @@ import { enterRoom, paintRoom, room } from "./rooms.js";
 const EMPTIED = "emptied-beaker";
 const LONG = 4000; // ms of a hold after which it is said why
 const LATELY = 2000; // ms in which the weight is looked at for that
-const IDLE_HANDS = ["mix", "choose", "done"]; // cues in which nothing is poured
+const POURING = ["add", "ease-off", "hold", "take-out"];
 const BETWEEN = ["mixing", EMPTIED, "decision"];
 
 let drawing = false;
@@ -108,7 +108,7 @@ const takers = {
     Object.assign(know, { cue: event, fault: null });
     put("answer", "");
     // The step that comes next is the status's to tell; in a pour it does not change.
-    if (!["add", "ease-off", "hold", "take-out"].includes(event.cue)) loadNext();
+    if (!POURING.includes(event.cue)) loadNext();
   },
   fault(event) {
     know.heard += 1;
@@ -203,7 +203,7 @@ function task() {
   if (!inBatch()) return idleTask();
   const kind = know.cue?.cue ?? null;
   const why = mute();
-  if (why && !why.soon && !IDLE_HANDS.includes(kind)) {
+  if (why && !why.soon && !["mix", "choose", "done"].includes(kind)) {
     return { say: t`Stop: ${why.words}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
   }
   const say = know.cue?.say ?? know.status?.say ?? "";
@@ -254,7 +254,7 @@ function beside() {
   if (!inBatch() || !fresh(know.beat) || !cue) return "";
   const why = mute();
   if (know.fault) {
-    if (why && !why.soon && know.step && !IDLE_HANDS.includes(cue.cue)) return t`Stop pouring until the weight is back.`;
+    if (why && !why.soon && POURING.includes(cue.cue)) return t`Stop pouring until the weight is back.`;
     if (why || know.fault.say.includes(cue.say)) return "";
     return t`Then: ${upToDate({ say: cue.say, kind: cue.cue, lead: cue.lead ?? 0 }, pour?.missing ?? null)}`;
   }

@@ -331,7 +331,7 @@ async function batches(name) {
 async function record(name) {
   const reply = await need(question("/record", { batch: name }));
   const running = know.batch === name && inBatch();
-  const why = ({ unproven }) => small(unproven?.why);
+  const why = ({ unproven }) => small(joined(unproven?.why, unproven?.off && t`uncertain by ±${figure(unproven.off)} g`));
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
     [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
     [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, verdictOf(step))), why(step)]] }));

@@ -133,7 +133,12 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
 /// Why a weight has no verdict, and whether it could have one if it was weighed again.
 fn unproven(row: &Row) -> Option<Value> {
     let found = Unproven::of(row)?;
-    Some(json!({ "why": said(&remark::told(found.why)), "again": !found.too_coarse }))
+    let off = row.uncertainty.filter(|_| !found.too_coarse);
+    Some(json!({
+        "why": said(&remark::told(found.why)),
+        "off": off.map(|off| off.to_string()),
+        "again": !found.too_coarse,
+    }))
 }
 
 /// The sheet of a batch as one HTML document.
