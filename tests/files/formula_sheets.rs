@@ -55,10 +55,7 @@ fn an_odd_cell_is_named_and_changes_no_other_row() {
     assert_eq!((asks, grams.fields), (vec![odd.to_owned()], None));
     let percent = pasted(&format!("Ingredient\tPercent\n{rows}"));
     assert!(takes(&percent).contains(&("Borage oil, 1.5 tsp".to_owned(), true)));
-    assert!(
-        percent.said.iter().any(|one| one.to_string() == odd),
-        "{percent:?}"
-    );
+    assert!(percent.said.iter().any(|one| *one == odd), "{percent:?}");
     assert_eq!(amounts(&percent).len(), 4);
     // What nobody said the unit of has none.
     let unknown = pasted(&format!("Ingredient\tAmount\n{rows}"));

@@ -877,6 +877,24 @@ fn what_the_page_cannot_know_or_show_it_does_not_claim() {
         assert_eq!(seen[fault], json!([]), "{fault}: {seen:#}");
     }
 
+    // While the batch runs a weight without a verdict can be weighed again, and its record says how; not one for which the
+    // scale is too coarse.
+    for (again, told) in [(true, "one reason"), (false, "another reason")] {
+        let record = json!({"ok": true, "batch": "two-beakers-20260101-0900", "formula": "Two beakers", "bare": "Two beakers",
+            "state": "open", "code": "open", "grams": "60.00", "jars": [], "notes": [], "steps": [{"step": 1, "ingredient": "Sea salt",
+            "net": "60.00", "verdict": null, "unproven": {"why": told, "off": null, "again": again}}]});
+        let shows = format!(
+            "fed.record = {record}; location.hash = '#/'; \
+             setTimeout(() => {{ location.hash = '#/batches/two-beakers-20260101-0900'; }}, 300)"
+        );
+        page.does(json!({"do": "script", "text": shows}));
+        let inside = "document.getElementById('room-inside').innerText";
+        page.does(json!({"do": "until", "text": format!("{inside}.includes({told:?})")}));
+        let undo = page
+            .does(json!({"do": "script", "text": format!("return {inside}.includes('“Undo”')")}));
+        assert_eq!(undo["is"], json!(again));
+    }
+
     // An ounce scale of 0.0001 oz shows 0.0028 g: what is read has three decimals, the window rounded inward.
     let mut ounces = reading("52.555671", "7.444330");
     ounces["weight"] = json!("202.555671");
