@@ -112,7 +112,7 @@ pub struct Unproven<'r> {
 }
 
 impl Unproven<'_> {
-    /// Of the row of a weight that holds; `None` where it has a verdict, or is none.
+    /// Of the row of a weight that holds; `None` where it has a verdict, is none, or was not weighed at a bench.
     pub fn of(row: &Row) -> Option<Unproven<'_>> {
         if row.verdict.is_some() || row.net.is_none() || skipped(row).is_some() {
             return None;
@@ -121,6 +121,10 @@ impl Unproven<'_> {
             Some((_, more)) => more.strip_prefix("; ").unwrap_or(more),
             None => &row.note,
         };
+        // A row that no bench wrote has no verdict either.
+        if why.is_empty() && row.readings.is_none() {
+            return None;
+        }
         Some(Unproven {
             why,
             too_coarse: why == NOT_PROVABLE,
