@@ -212,6 +212,7 @@ impl Engine {
         let first = run.done.iter().all(Option::is_none);
         let resumed = run.coming.resumed;
         let in_transit = std::mem::take(&mut run.coming.in_transit);
+        run.coming.other_zero = None;
         let pan = &self.pans[step.scale];
         let d = self.readability(step.scale);
         let loaded = match (pan.last, pan.zero_shown()) {

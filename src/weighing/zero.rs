@@ -51,9 +51,10 @@ impl Engine {
     /// The records that wait for the empty pan move with the frame.
     fn shift_records(&mut self, scale: ScaleIndex, by: Mass, sure: Sure) {
         let run = &mut self.run;
-        // So does what the bowl shows between its steps.
+        // So does what the bowl shows between its steps, and what the empty pan would by another account.
         let shown = run.bowl.base.iter_mut().map(|(base, _)| base);
-        for shown in shown.chain(&mut run.bowl.finished) {
+        let shown = shown.chain(&mut run.bowl.finished);
+        for shown in shown.chain(&mut run.coming.other_zero) {
             *shown += by;
         }
         let bowl = |check: &super::run::LiftCheck| {
@@ -70,6 +71,7 @@ impl Engine {
         let check = run.lift_check.as_mut();
         if let Some(check) = check.filter(|check| check.scale == scale) {
             check.zero += by;
+            check.high += by;
             check.sure = check.sure.min(sure);
             for (_, written) in &mut check.records {
                 written.weight.shift(by);
