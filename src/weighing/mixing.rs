@@ -70,11 +70,6 @@ impl Engine {
             return;
         };
         let by = seen.weight - written.weight.shown;
-        let load = written.weight.shown - self.zero(scale);
-        if seen.unit_known && -by > load.ratio(3, 4) && self.run.is_bowl(*index) {
-            self.run.mixing.was_off = true;
-            return;
-        }
         if self.run.mixing.disturbed || !self.run.is_bowl(*index) {
             return;
         }

@@ -134,7 +134,6 @@ impl Engine {
         run.mixing.pending = Some(phase);
         run.mixing.pan_was_empty = std::mem::take(&mut run.coming.in_transit);
         run.mixing.disturbed = run.mixing.pan_was_empty;
-        run.mixing.was_off = false;
         self.say_to_mix(phase);
         State::Mix { phase }
     }
@@ -202,8 +201,7 @@ impl Engine {
         let bowl_base = run.bowl.base.take();
         // A bowl that was away to be mixed comes back with a weight of its own.
         let mixed = std::mem::take(&mut run.mixing.just_done);
-        let was_off = std::mem::take(&mut run.mixing.was_off);
-        let emptied = mixed && (run.mixing.pan_was_empty || was_off);
+        let emptied = mixed && run.mixing.pan_was_empty;
         let same_bowl = run.is_in_the_same_bowl();
         if !same_bowl {
             run.bowl.gross = None;
@@ -245,9 +243,6 @@ impl Engine {
             }
             // It is looked at when it is at rest, and asked about.
             (true, Some(_) | None) if resumed => landing,
-            (true, Some(level)) if same_bowl && emptied => {
-                self.judge_arrival(step.scale, level, None)
-            }
             (true, Some(level)) if first || same_bowl => self.tare_at(step.scale, level),
             // Not at rest: a vessel that is just coming, or the bowl while it is stirred.
             (true, None) if first || same_bowl => landing,

@@ -191,8 +191,6 @@ pub(super) struct Mixing {
     pub disturbed: bool,
     /// The pan was seen empty meanwhile, so that what comes next is a vessel.
     pub pan_was_empty: bool,
-    /// No more than a quarter of the bowl and its content was shown meanwhile: it was off, and nobody saw the empty pan.
-    pub was_off: bool,
 }
 
 /// A bowl between its records.
