@@ -387,8 +387,7 @@ impl Gathering<'_> {
             };
             let mass = mass.mass().ratio(part.0, part.1);
             // What the plan told that it is too little for its scale is known as well as the others.
-            let unproven = Unproven::of(step).is_some_and(|found| !found.too_coarse);
-            if unproven && !self.unproven.contains(&step.ingredient) {
+            if Unproven::may_be_off(step) && !self.unproven.contains(&step.ingredient) {
                 self.unproven.push(step.ingredient.clone());
             }
             match self.batches.get(step.lot.as_str()).copied() {

@@ -461,15 +461,9 @@ impl Engine {
                 let left = left.filter(|left| off(left.weight));
                 check.left = check.left.max(left.map(|left| left.weight));
                 // What comes onto it afterwards is no part of the empty pan.
-                let lower = |flat: &Level| {
-                    let lasted = check.lasted.as_ref();
-                    lasted.is_none_or(|lasted| flat.weight - lasted.weight <= flat.d * 5)
-                };
                 let flat = self.pans[scale].flat();
-                check.lasted = flat
-                    .filter(|flat| off(flat.weight))
-                    .filter(lower)
-                    .or(check.lasted);
+                let flat = flat.filter(|flat| off(flat.weight) && !check.is_raised(flat));
+                check.lasted = flat.or(check.lasted);
                 return;
             }
         };
@@ -505,8 +499,7 @@ impl Engine {
             return;
         };
         let mut records = std::mem::take(&mut check.records);
-        let came = |lasted: &Level| level.weight - lasted.weight > level.d * 5;
-        let (level, rests) = match check.lasted.filter(came) {
+        let (level, rests) = match check.lasted.filter(|_| check.is_raised(&level)) {
             // Something came onto it after the lift, too light for a vessel.
             Some(lasted) => (lasted, false),
             None => (level, rests),

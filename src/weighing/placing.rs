@@ -237,9 +237,8 @@ impl Engine {
         if let Some(jump) = seen.jump {
             match jump.cause {
                 JumpCause::Slight => {
-                    self.suspect(Why::Unseen);
+                    self.suspect_a_key(zero + (jump.to - jump.from));
                     self.pans[scale].doubt_zero();
-                    self.run.coming.other_zero = Some(zero + (jump.to - jump.from));
                 }
                 JumpCause::Load => return self.back_to_empty(landing),
                 JumpCause::Key => {
@@ -251,8 +250,7 @@ impl Engine {
                 }
                 // On its way up it passes by zero; or it was the key.
                 JumpCause::Unknown if jump.from < jump.to => {
-                    self.suspect(Why::Unseen);
-                    self.run.coming.other_zero = Some(zero + (jump.to - jump.from));
+                    self.suspect_a_key(zero + (jump.to - jump.from));
                 }
                 JumpCause::Unknown if self.zero(scale).abs() > vessel_at_least(seen.d) => {
                     // With another tare in force an empty pan would not show zero.
@@ -265,9 +263,8 @@ impl Engine {
         }
         if seen.may_be_key() || seen.leaps_amid_landing(zero) {
             // What the key took off before the first rest may be more than a vessel.
-            self.suspect(Why::Unseen);
             let jumped = seen.weight - seen.before.unwrap_or(seen.weight);
-            self.run.coming.other_zero = Some(zero + jumped);
+            self.suspect_a_key(zero + jumped);
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
@@ -338,6 +335,12 @@ impl Engine {
                 tared.tare.d = level.d;
                 tared.tare.unproven = tared.tare.unproven.max(range);
             })
+    }
+
+    /// What comes may have been tared on its way: then the empty pan shows `other_zero`.
+    fn suspect_a_key(&mut self, other_zero: Mass) {
+        self.suspect(Why::Unseen);
+        self.run.coming.other_zero = Some(other_zero);
     }
 
     /// What comes to rest next may not be empty.

@@ -287,6 +287,12 @@ pub(super) struct LiftCheck {
 }
 
 impl LiftCheck {
+    /// Whether `level` is more than what lasted after the lift.
+    pub fn is_raised(&self, level: &Level) -> bool {
+        self.lasted
+            .is_some_and(|lasted| level.weight - lasted.weight > level.d * 5)
+    }
+
     /// What was seen since the lift was no empty pan's.
     pub fn stands_again(&mut self) {
         self.low = None;

@@ -103,10 +103,7 @@ impl Labelled {
                 });
             }
         }
-        let jars = record
-            .filled
-            .iter()
-            .filter(|row| Unproven::of(row).is_some_and(|found| !found.too_coarse));
+        let jars = record.filled.iter().filter(|row| Unproven::may_be_off(row));
         warnings.extend(jars.map(|row| {
             phrase!(
                 "the weight of jar {jar} is not proven, so what a package holds may be less; the batch's record says why",

@@ -112,6 +112,11 @@ pub struct Unproven<'r> {
 }
 
 impl Unproven<'_> {
+    /// Whether the weight of a row may be off, and not only too little for its scale.
+    pub fn may_be_off(row: &Row) -> bool {
+        Unproven::of(row).is_some_and(|found| !found.too_coarse)
+    }
+
     /// Of the row of a weight that holds; `None` where it has a verdict, is none, or was not weighed at a bench.
     pub fn of(row: &Row) -> Option<Unproven<'_>> {
         if row.verdict.is_some() || row.net.is_none() || skipped(row).is_some() {

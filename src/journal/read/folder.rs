@@ -32,9 +32,9 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     for entry in entries {
         let entry = entry.map_err(cannot)?;
         let path = entry.path();
-        if !is_folder(&entry) {
-            paths.extend(Some(path).filter(|path| is_batch_log(path)));
-        } else if path.join(BENCH_ID).is_file() {
+        if is_batch_log(&entry, &path) {
+            paths.push(path);
+        } else if is_folder(&entry) && path.join(BENCH_ID).is_file() {
             paths.extend(logs_of_a_bench(&path)?);
             gathered = true;
         }
@@ -51,9 +51,10 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     Ok(paths)
 }
 
-/// Whether a file of a folder of logs is a batch's, by its name.
-fn is_batch_log(path: &Path) -> bool {
-    path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(path)
+/// Whether what lies in a folder of logs is a batch's log: by its name, and no folder.
+fn is_batch_log(entry: &DirEntry, path: &Path) -> bool {
+    let named = path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(path);
+    named && !is_folder(entry)
 }
 
 fn is_folder(entry: &DirEntry) -> bool {
@@ -66,7 +67,7 @@ fn logs_of_a_bench(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     for entry in std::fs::read_dir(dir).map_err(cannot)? {
         let entry = entry.map_err(cannot)?;
         let path = entry.path();
-        if is_batch_log(&path) && !is_folder(&entry) {
+        if is_batch_log(&entry, &path) {
             paths.push(path);
         }
     }

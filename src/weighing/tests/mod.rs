@@ -70,6 +70,14 @@ fn step(number: usize, name: &str, target: &str, vessel: VesselWay) -> Step {
     }
 }
 
+/// Two steps, each in a beaker of its own.
+fn two_beakers() -> Vec<Step> {
+    vec![
+        step(1, "Salt", "12.00", VesselWay::Beaker),
+        step(2, "Oil", "8.00", VesselWay::Beaker),
+    ]
+}
+
 /// Two steps into one bowl.
 fn two_in_a_bowl() -> Plan {
     let steps = vec![

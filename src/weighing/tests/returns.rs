@@ -335,10 +335,7 @@ fn what_is_to_be_taken_out_is_what_is_over() {
 /// A weight that is taken back takes the mixing along that came after it, and none before it.
 #[test]
 fn a_step_weighed_again_is_mixed_again() {
-    let mut steps = vec![
-        step(1, "Salt", "12.00", VesselWay::Beaker),
-        step(2, "Oil", "8.00", VesselWay::Beaker),
-    ];
+    let mut steps = two_beakers();
     steps[0].last_of_phase = true;
     steps[1].phase = 1;
     let mut plan = plan(steps, Some("Stir"));
@@ -1599,9 +1596,7 @@ fn a_key_in_the_landing_on_a_scale_with_a_tare_is_believed_by_the_lift() {
     // The tare of a vessel of 200 g is in force; TARE takes off what of a light one has come by then. Whether it was
     // the key or a load that passed by zero, the empty pan tells: it shows so much less, and no 201 g stand there.
     let landed = || {
-        let steps = [(1, "Salt", "12.00"), (2, "Oil", "8.00")];
-        let steps = steps.map(|(n, name, target)| step(n, name, target, VesselWay::Beaker));
-        let mut b = Bench::new(plan(steps.to_vec(), None));
+        let mut b = Bench::new(plan(two_beakers(), None));
         b.interval = 1000;
         b.tau = 150.0;
         b.hold(3.0).land(200.0).hold(3.0).jump(0.0).hold(3.0);

@@ -329,10 +329,7 @@ fn difference_weighs_what_left_the_source() {
 
 #[test]
 fn two_steps_with_a_mix_advance_by_the_next_vessel() {
-    let mut steps = vec![
-        step(1, "Salt", "12.00", VesselWay::Beaker),
-        step(2, "Oil", "8.00", VesselWay::Beaker),
-    ];
+    let mut steps = two_beakers();
     steps[0].last_of_phase = true;
     steps[1].phase = 1;
     let mut plan = plan(steps, None);
@@ -497,11 +494,7 @@ fn time_that_steps_back_and_repeated_ticks_do_no_harm() {
 fn what_lies_on_the_pan_after_the_last_lift_or_before_the_next_vessel_questions_the_record() {
     // 0.43 g beside the beaker; the next one comes before the pan has rested for a second.
     let two = || {
-        let steps = vec![
-            step(1, "Salt", "12.00", VesselWay::Beaker),
-            step(2, "Oil", "8.00", VesselWay::Beaker),
-        ];
-        let mut b = Bench::new(plan(steps, None));
+        let mut b = Bench::new(plan(two_beakers(), None));
         b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
         b
     };
@@ -592,9 +585,7 @@ fn what_one_line_showed_of_the_empty_pan_is_its_zero_to_a_few_steps() {
 fn a_zero_that_was_seen_to_move_speaks_of_the_record_before_the_next_one() {
     // The first beaker came at once, and so does the next one, before the pan could show the 0.43 g that lie there. It
     // is off again for a moment: what is seen then is its own zero, and tells of the first.
-    let steps = [(1, "Salt", "12.00"), (2, "Oil", "8.00")];
-    let steps = steps.map(|(n, name, target)| step(n, name, target, VesselWay::Beaker));
-    let mut b = Bench::new(plan(steps.to_vec(), None));
+    let mut b = Bench::new(plan(two_beakers(), None));
     b.read(0.0);
     b.land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
     b.pour(0.43, 0.4).land(140.0).hold(2.0);
@@ -641,10 +632,8 @@ fn a_key_hides_nothing_of_what_came_after_the_record() {
     let row = last_weighed(&b);
     assert!(row.uncertainty >= Some(g("1.5")), "{row:?}");
     // Taken for the lift itself, with more that came after it.
-    let steps = [(1, "Salt", "12.00"), (2, "Oil", "8.00")];
-    let steps = steps.map(|(n, name, target)| step(n, name, target, VesselWay::Beaker));
     for (before, after) in [(0.0, 7.0), (0.5, 0.0), (0.0, 0.0)] {
-        let mut b = Bench::new(plan(steps.to_vec(), None));
+        let mut b = Bench::new(plan(two_beakers(), None));
         b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
         b.expect_cue(CueKind::Lift);
         b.read(162.0 + before);
