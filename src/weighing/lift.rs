@@ -506,6 +506,9 @@ impl Engine {
         };
         let by = level.weight - check.zero;
         let gone = check.left.map_or(Mass::ZERO, |left| left - level.weight);
+        let pan = &self.pans[check.scale];
+        let stayed = pan.stayed(level.weight, level.d).filter(|_| rests);
+        let gone = gone.max(stayed.unwrap_or_default());
         let gone = Some(gone).filter(|gone| *gone > vessel_at_least(level.d));
         let last = records.last().map_or(usize::MAX, |&(index, _)| index);
         let bowl = self.run.is_bowl(last);

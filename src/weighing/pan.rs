@@ -1131,6 +1131,14 @@ impl Pan {
         self.trace.late(came, zero)
     }
 
+    /// What lay on the pan as the rest of the load left, and left after it ([`Trace::stayed`]).
+    pub fn stayed(&self, zero: Mass, d: Mass) -> Option<Mass> {
+        if self.sends.holds() > self.interval {
+            return None;
+        }
+        self.trace.stayed(zero, d)
+    }
+
     /// How what stood at `from` fell when it was lifted off, as far down as that was seen.
     fn fall_from(&self, from: Mass, d: Mass) -> Option<Course> {
         let now = self.trace.fall(self.zero?.shown, d);

@@ -48,6 +48,10 @@ const STILL: [f64; 12] = [
 const QUICK: usize = 4;
 /// And so much longer: 0.1 s.
 const QUICK_US: u64 = 100_000;
+/// The parts of a fall in which something may have stayed on the pan: each ends where so much of it is still to go.
+const FADES_BY: f64 = 0.65;
+/// A hand that lifts hesitates no longer than this: 0.5 s.
+const HESITATES_US: f64 = 500_000.0;
 /// The last steps of a change whose time is held against that of the lift.
 const LAST: [i64; 5] = [10, 14, 20, 30, 40];
 /// A hand that still touches what it has set down, or lifts it, makes its end no longer than this: 0.3 s.
@@ -255,6 +259,44 @@ impl Trace {
         let mut ends = LAST.into_iter().zip(came.last);
         let end = ends.find(at_the_end).map(|(steps, _)| step * steps);
         first.max(end).or(later).map(Mass::from_ng)
+    }
+
+    /// What lay on the pan for a while as the rest of the load left, and left after it, on a scale too slow to come to rest
+    /// between: its fall to `zero` fades ever more slowly, as towards a weight above that, and then as swiftly as before. No
+    /// filter shows one load so, nor does a hand that has let go.
+    pub fn stayed(&self, zero: Mass, d: Mass) -> Option<Mass> {
+        let Fall { span, points, .. } = self.falling(zero)?;
+        let (line, step) = (usual_gap(&points)? as f64, d.ng().max(1));
+        if points.windows(2).any(|p| p[0].1 - p[1].1 > step * 5) {
+            // It was set down again in between.
+            return None;
+        }
+        let levels = std::iter::successors(Some(span), |level| Some(part(*level, FADES_BY)));
+        let levels = levels.skip(1).take_while(|level| *level >= step * 10);
+        let reached = levels.map_while(|level| Some((until(&points, span, level)?, level)));
+        let reached: Vec<(u64, i64)> = reached.collect();
+        // The time constant of each part, and where it is.
+        let fading = |p: &[(u64, i64)]| {
+            let took = p[1].0.saturating_sub(p[0].0) as f64;
+            (took / -FADES_BY.ln(), (p[0].1 + p[1].1) as f64 / 2.0)
+        };
+        let parts: Vec<(f64, f64)> = reached.windows(2).map(fading).collect();
+        let least = |parts: &[(f64, f64)]| parts.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
+        let stayed = (1..parts.len().saturating_sub(1)).filter_map(|i| {
+            let (slow, level) = parts[i];
+            let (before, after) = (least(&parts[..i]), least(&parts[i + 1..]));
+            let unsure = step as f64 * 2.0 / level / -FADES_BY.ln();
+            // Between few lines a hand that hesitates looks so.
+            let more = match after >= line * 3.0 {
+                true => line / 2.0,
+                false => line * 5.0 + HESITATES_US,
+            };
+            let slows = slow > before * (1.05 + unsure) + more / 2.0;
+            let then_swift = slow > after * (1.15 + unsure) + more;
+            (slows && then_swift).then(|| level * (1.0 - after / slow))
+        });
+        let stayed = stayed.reduce(f64::max)?;
+        Some(Mass::from_ng(stayed as i64)).filter(|_| stayed < span as f64 * 0.4)
     }
 }
 

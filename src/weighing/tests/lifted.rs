@@ -74,6 +74,26 @@ fn what_came_later_than_the_lift_explains_is_not_sure() {
     );
 }
 
+/// A slow scale never rests on what stayed on the pan for two seconds.
+#[test]
+fn what_stays_on_a_slow_scale_as_the_vessel_leaves_may_have_been_weighed_with_it() {
+    for (left, sure) in [(10.0, false), (0.0, true)] {
+        let mut b = Bench::one("Salt", "12.00");
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(3.0);
+        asks(&b, "Lift the beaker");
+        let (mut shown, tau) = (162.0, 0.8);
+        for line in 0..120 {
+            let load = if line < 30 { left } else { 0.0 };
+            shown += (load - shown) * (1.0 - f64::exp(-0.1 / tau));
+            b.read((shown * 100.0_f64).round() / 100.0);
+        }
+        b.hold(3.0);
+        let row = last_weighed(&b);
+        assert_eq!(row.verdict == Some(Verdict::Inside), sure, "{row:?}");
+        assert_eq!(row.uncertainty >= Some(g("7.00")), !sure, "{row:?}");
+    }
+}
+
 /// A display that says each weight for 0.6 s shows no stand where it falls.
 #[test]
 fn what_a_display_holds_lies_nowhere() {

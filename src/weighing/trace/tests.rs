@@ -1316,3 +1316,70 @@ fn a_pour_takes_longer_than_a_hand_that_sets_down() {
         assert_eq!(shape.is_pour(swift), pour, "{leapt} {body} {swift:?}");
     }
 }
+
+/// What the lift of 250 g shows on a scale with `stages` filters of `tau` seconds each in a row, behind a mean over `mean`
+/// seconds where it has one, at `rate` lines a second. The hand takes its time to lift, and `left` grams leave so many
+/// seconds after the rest.
+fn stayed(
+    tau: f64,
+    stages: usize,
+    mean: f64,
+    rate: u32,
+    hand: f64,
+    left: Option<(f64, f64)>,
+) -> Option<Mass> {
+    let mut trace = Trace::default();
+    let (grams, after) = left.unwrap_or_default();
+    let mut shown = vec![250.0; stages];
+    let mut loads = std::collections::VecDeque::from(vec![250.0; (mean * 100.0) as usize + 1]);
+    trace.begin(Moment::default(), g(250.0));
+    for i in 1..3000 {
+        let now = f64::from(i) * 0.01 - 1.0;
+        let rest = (1.0 - now / hand).clamp(0.0, 1.0);
+        let stays = if now < after { grams } else { 0.0 };
+        loads.pop_front();
+        loads.push_back((250.0 - grams) * rest + stays);
+        let mut load = loads.iter().sum::<f64>() / loads.len() as f64;
+        for stage in &mut shown {
+            *stage += (load - *stage) * (1.0 - (-0.01 / tau).exp());
+            load = *stage;
+        }
+        if i % (100 / rate) == 0 {
+            let at = Moment::from_millis(i as u64 * 10);
+            trace.push(at, g(load).round_to(D));
+        }
+    }
+    trace.stayed(Mass::ZERO, D)
+}
+
+#[test]
+fn what_leaves_a_slow_scale_after_the_rest_stayed_on_it() {
+    for (tau, stages, rate) in [(0.6, 1, 10), (1.0, 1, 20), (0.3, 2, 10), (0.5, 2, 20)] {
+        for (grams, times) in [(25.0, 3.5), (10.0, 5.0), (4.0, 6.0)] {
+            let after = tau * times * (1.0 + 0.4 * (stages - 1) as f64);
+            let stayed = stayed(tau, stages, 0.0, rate, 0.3, Some((grams, after)));
+            let near =
+                |stayed: Mass| stayed.to_g_f64() > grams * 0.4 && stayed.to_g_f64() < grams * 1.5;
+            assert!(
+                stayed.is_some_and(near),
+                "{tau} {stages} {grams}: {stayed:?}"
+            );
+        }
+    }
+    // Cleared away at once, it goes with the rest.
+    assert_eq!(stayed(0.6, 1, 0.0, 10, 0.3, Some((10.0, 0.2))), None);
+}
+
+#[test]
+fn one_lift_leaves_nothing_on_the_pan_whatever_the_filter_and_the_hand() {
+    for tau in [0.03, 0.1, 0.3, 0.8, 1.5] {
+        for (stages, mean) in [(1, 0.0), (2, 0.0), (3, 0.0), (0, 1.0), (1, 1.0)] {
+            for rate in [2, 5, 10, 20, 50] {
+                for hand in [0.02, 0.1, 0.3, 0.6] {
+                    let stayed = stayed(tau, stages, mean, rate, hand, None);
+                    assert_eq!(stayed, None, "{tau} {stages} {mean} {rate} {hand}");
+                }
+            }
+        }
+    }
+}
