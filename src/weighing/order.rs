@@ -802,6 +802,9 @@ impl Engine {
             self.tell_beside(say, CueKind::Place, &[]);
         } else {
             run.coming.lifted_in_vain = !away;
+            if empty && self.was_said(&[CueKind::Lift]) {
+                self.cue_place();
+            }
             self.tell_beside(phrases::may_stand_there(way), CueKind::Place, &[]);
         }
     }

@@ -178,12 +178,18 @@ impl Engine {
                 // A vessel stood there that had been tared unseen; now the pan is empty.
                 self.stood_unheard(self.zero(scale) - seen.weight);
                 self.see_zero(scale, seen.weight);
+                if self.was_said(&[CueKind::Lift]) {
+                    self.cue_place();
+                }
                 State::Empty
             }
             Load::Nothing => {
                 let zero = self.zero(scale);
                 let stays = |before: Mass| (seen.weight - before).abs() <= seen.d;
                 if let Some(level) = seen.steady {
+                    if seen.newly_steady {
+                        self.rests_empty(scale, level);
+                    }
                     let came = level.weight - zero;
                     let moved = known && came.abs() > level.d * 10;
                     if moved {
@@ -214,6 +220,19 @@ impl Engine {
                 State::Empty
             }
             Load::BelowEmpty => State::Empty,
+        }
+    }
+
+    /// What shows as the empty pan is at rest: where something may stand there, it was lifted off as it was asked, and is
+    /// back too soon; or it is off, and is asked for.
+    fn rests_empty(&mut self, scale: ScaleIndex, level: Level) {
+        let coming = &self.run.coming;
+        let there = coming.maybe_there || coming.unheard;
+        let off = self.pans[scale].trace.dipped(level.weight) > vessel_at_least(level.d);
+        if there && off {
+            self.cue_urgent(CueKind::Lift, phrases::too_soon(self.way_now()), &[]);
+        } else if self.was_said(&[CueKind::Lift]) {
+            self.cue_place();
         }
     }
 

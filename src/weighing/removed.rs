@@ -134,6 +134,11 @@ impl Engine {
             (Load::BelowEmpty | Load::Nothing, Some(level)) => {
                 removed.blind = false;
                 self.empty_while_removed(scale, level, &mut removed.tared);
+                if seen.newly_steady && self.was_said(&[CueKind::Hold]) {
+                    // It was back, and is off again before it rested.
+                    let say = phrases::back_to_weigh(step.vessel);
+                    self.cue(CueKind::Place, say, None, self.ways_on(&step));
+                }
                 State::Removed(removed)
             }
             (Load::BelowEmpty, None) if seen.plateau => {

@@ -259,6 +259,10 @@ impl Engine {
             && suspect.since.rested_low()
             && level.weight - low > least
         {
+            if suspect.vain {
+                // Twice is enough: what is back is lighter than anything that was thought to stand there.
+                return Some(self.back_as_asked(&doubted, level, tared));
+            }
             // She did what was asked, and hears it once more; the next time the empty pan decides.
             suspect.vain = true;
             tared.watch_from_now();
@@ -297,6 +301,11 @@ impl Engine {
             if let Some(suspect) = tared.suspect.as_mut() {
                 suspect.since.level = Some(level);
                 suspect.hasty = true;
+            }
+            if !then.exact {
+                // What is said now asks for no less.
+                tared.asked = Some(Asked::Lift);
+                self.fault_begins(Some(doubted.scale), FaultCode::Tare);
             }
             let say = phrases::too_soon(step.vessel);
             self.cue_urgent(CueKind::Lift, say, self.ways_on(step));

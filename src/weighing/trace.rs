@@ -85,6 +85,12 @@ impl Trace {
         self.points.first().map(|&(_, weight)| weight)
     }
 
+    /// By how much it was below `now` since then.
+    pub fn dipped(&self, now: Mass) -> Mass {
+        let lowest = self.points.iter().map(|&(_, weight)| weight).min();
+        lowest.map_or(Mass::ZERO, |lowest| now - lowest)
+    }
+
     pub fn push(&mut self, at: Moment, weight: Mass) {
         self.count = self.count.wrapping_add(1);
         if self.count & ((1 << self.thin) - 1) != 0 {

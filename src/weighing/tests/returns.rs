@@ -641,6 +641,25 @@ fn another_beaker_that_came_at_once_proves_nothing_of_what_was_announced() {
     );
 }
 
+#[test]
+fn a_bowl_that_lost_most_while_nothing_was_seen_is_asked_about_and_not_for_ever() {
+    let plan = two_in_a_bowl();
+    let mut b = Bench::with(vec![scale("scale1")], plan, Progress::default());
+    b.hold(2.0).land(30.0).hold(1.5).pour(50.0, 6.0).hold(6.0);
+    b.pour(55.0, 2.0);
+    // Off, poured away, and back.
+    silent_then(&mut b, 35.0);
+    b.hold(3.0);
+    asks(&b, "The tare must be seen again");
+    for _ in 0..2 {
+        // The pan is flat for long enough, and not at rest.
+        b.land(0.0).hold(0.7).land(35.0).hold(3.0);
+    }
+    asks(&b, "not the bowl as it left");
+    b.say(Command::Next).hold(0.5);
+    b.expect_cue(CueKind::Add);
+}
+
 /// On its way to `to`, for `readings` and no longer.
 fn towards(b: &mut Bench, to: f64, readings: u32) {
     drawn_out(b, f64::from(readings) * b.interval as f64 / 1000.0, |_| to);

@@ -418,6 +418,35 @@ fn what_was_tared_before_the_first_weight_is_found() {
 }
 
 #[test]
+fn who_is_back_before_the_pan_was_at_rest_hears_that() {
+    let mut b = speaks_without_a_weight();
+    b.read(0.0);
+    b.hold(12.0);
+    asks(&b, "If the beaker stands on the scale already");
+    b.pour(-51.26, 0.4).pour(0.0, 0.4).hold(10.0);
+    assert!(b.cues.iter().any(|cue| cue.say.contains("Too soon")));
+    // Where nothing is to be lifted, it is not asked for ever.
+    asks(&b, "If the beaker stands on the scale already");
+    b.pour(-51.26, 0.4).pour(0.0, 0.4).hold(3.0);
+    asks(&b, "Too soon");
+    b.land(-51.26).hold(2.0);
+    b.expect_cue(CueKind::Place);
+    b.land(0.0).hold(2.0);
+    asks(&b, "weighs what it did before");
+}
+
+#[test]
+fn a_source_that_is_off_again_before_it_rested_is_asked_back() {
+    let mut b = source();
+    b.hold(2.0).land(90.0).hold(2.0);
+    b.land(0.0).hold(2.0);
+    b.pour(81.0, 0.3).hold(0.5);
+    b.expect_cue(CueKind::Hold);
+    b.pour(0.0, 0.3).hold(3.0);
+    b.expect_cue(CueKind::Place);
+}
+
+#[test]
 fn what_came_before_the_first_weight_is_not_empty() {
     // Nobody knows what stood there then: a beaker, or one with something in it.
     let mut b = speaks_without_a_weight();
