@@ -17,6 +17,9 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
+/// An empty pan swings below its zero for no longer than this: 0.5 s.
+const SWINGS_US: u64 = 500_000;
+
 impl Engine {
     pub(super) fn in_clear(
         &mut self,
@@ -228,7 +231,9 @@ impl Engine {
     fn rests_empty(&mut self, scale: ScaleIndex, level: Level) {
         let coming = &self.run.coming;
         let there = coming.maybe_there || coming.unheard;
-        let off = self.pans[scale].trace.dipped(level.weight) > vessel_at_least(level.d);
+        // A pan that rings after a lift is below that for less.
+        let low = level.weight - vessel_at_least(level.d);
+        let off = self.pans[scale].trace.was_below(low) >= SWINGS_US;
         if there && off {
             self.cue_urgent(CueKind::Lift, phrases::too_soon(self.way_now()), &[]);
         } else if self.was_said(&[CueKind::Lift]) {

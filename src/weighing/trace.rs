@@ -85,10 +85,14 @@ impl Trace {
         self.points.first().map(|&(_, weight)| weight)
     }
 
-    /// By how much it was below `now` since then.
-    pub fn dipped(&self, now: Mass) -> Mass {
-        let lowest = self.points.iter().map(|&(_, weight)| weight).min();
-        lowest.map_or(Mass::ZERO, |lowest| now - lowest)
+    /// For how long it was below `level` since then: microseconds.
+    pub fn was_below(&self, level: Mass) -> u64 {
+        let mut below = self.points.iter().filter(|&&(_, weight)| weight < level);
+        let first = below.next();
+        let last = below.next_back().or(first);
+        first
+            .zip(last)
+            .map_or(0, |(first, last)| last.0.since(first.0))
     }
 
     pub fn push(&mut self, at: Moment, weight: Mass) {
