@@ -15,7 +15,7 @@ use crate::scale::settings::ScaleSettings;
 use crate::time::Moment;
 use crate::vocabulary::code::LineState;
 use crate::vocabulary::command::Command;
-use crate::vocabulary::progress::{Progress, Refused};
+use crate::vocabulary::progress::{Progress, Recorded, Refused};
 use crate::vocabulary::reading::ScaleIndex;
 use crate::vocabulary::response::Response;
 use crate::vocabulary::status::{ScaleStatus, Status};
@@ -108,9 +108,17 @@ impl Bench {
         })
     }
 
-    /// What a lot of the ingredient that waits would bring out of its limits, in sentences.
-    pub fn out_of_limits_with(&self, lot: &str) -> Option<String> {
-        self.engine.out_of_limits_with(lot)
+    /// See [`Engine::recorded_of`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn recorded_of(&self, step: usize) -> Result<Option<Recorded>, Refused> {
+        self.engine.recorded_of(step)
+    }
+
+    /// What a lot of an ingredient would bring out of its limits, in sentences.
+    pub fn out_of_limits_with(&self, ingredient: &str, lot: &str) -> Option<String> {
+        self.engine.out_of_limits_with(ingredient, lot)
     }
 
     /// What is learned of each scale's filter so far, in the configuration's order.

@@ -250,7 +250,7 @@ impl<'f> Session<'f> {
             }
             None => tell(&format!(
                 "\"{}\" is not recorded; the words are next, keep, again, undo, cancel, stop, residue, remedy WAY, \
-                 lot X, skip WHY, note X",
+                 lot X, lot --step N X, skip WHY, note X",
                 line.trim()
             )),
         }
@@ -283,6 +283,10 @@ fn command(line: &str) -> Option<Command> {
     if let ("residue", Ok(step)) = (word, rest.parse()) {
         return Some(Command::Residue(Some(step)));
     }
+    if let ("lot", Some(of_step)) = (word, rest.strip_prefix("--step ")) {
+        let (step, lot) = of_step.trim_start().split_once(char::is_whitespace)?;
+        return Some(Command::LotOf(step.parse().ok()?, lot.trim().to_owned()));
+    }
     match (word, rest) {
         ("next", "") => Some(Command::Next),
         ("again", "") => Some(Command::Again),
@@ -306,6 +310,11 @@ mod tests {
     fn typed_words_are_commands() {
         assert_eq!(command(" next "), Some(Command::Next));
         assert_eq!(command("lot B 12"), Some(Command::Lot("B 12".into())));
+        assert_eq!(
+            command("lot --step 2 B 12"),
+            Some(Command::LotOf(2, "B 12".into()))
+        );
+        assert_eq!(command("lot --step two B"), None);
         assert_eq!(
             command("note\twarm  room"),
             Some(Command::Note("warm  room".into()))

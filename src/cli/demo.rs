@@ -35,7 +35,7 @@ use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
 use crate::vocabulary::entry::{Draft, RowKind};
-use crate::vocabulary::progress::{Progress, Refused};
+use crate::vocabulary::progress::{Progress, Recorded, Refused};
 use crate::vocabulary::reading::ScaleIndex;
 use crate::vocabulary::rules::Rules;
 use crate::vocabulary::status::Status;
@@ -367,8 +367,14 @@ impl Weigher for Watched {
             bench.not_logged(ticket, why, at);
         }
     }
-    fn out_of_limits_with(&self, lot: &str) -> Option<String> {
-        self.bench.as_ref()?.out_of_limits_with(lot)
+    fn recorded_of(&self, step: usize) -> Result<Option<Recorded>, Refused> {
+        match &self.bench {
+            Some(bench) => bench.recorded_of(step),
+            None => Ok(None),
+        }
+    }
+    fn out_of_limits_with(&self, ingredient: &str, lot: &str) -> Option<String> {
+        self.bench.as_ref()?.out_of_limits_with(ingredient, lot)
     }
     fn deadline(&self) -> Option<Moment> {
         self.bench.as_ref()?.deadline()
@@ -492,6 +498,7 @@ trait Shared {
             Command::Again => "again".to_owned(),
             Command::Keep => "keep".to_owned(),
             Command::Lot(lot) => format!("lot {lot}"),
+            Command::LotOf(step, lot) => format!("lot --step {step} {lot}"),
             Command::Note(text) => format!("note {text}"),
             Command::Remedy(way) => format!("remedy --take {}", way.word()),
             Command::Residue(_) => "residue".to_owned(),

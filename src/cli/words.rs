@@ -1,13 +1,20 @@
 //! The words of a person to the daemon: `next`, `again`, `keep`, `undo`, `skip`, `lot`, `note`, `stop`.
 
 use std::io::{BufRead as _, IsTerminal as _, Read as _, Write as _};
+use std::path::PathBuf;
 
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print, said};
+use crate::config::paths::Places;
+use crate::daemon::late_lot::{Files, LateLot};
+use crate::journal::name_of;
 use crate::language::{Sentence, phrase};
-use crate::protocol::client::Client;
+use crate::protocol::client::{Client, ClientError};
 use crate::protocol::request::Request;
+use crate::text::shell_word;
+use crate::vocabulary::code::Help;
+use crate::vocabulary::command::Command;
 
 /// The longest line that is read for a lot, in bytes.
 const LONGEST_LINE: u64 = 4096;
@@ -22,6 +29,14 @@ pub struct LotArgs {
     /// the batch log
     #[arg(long, value_name = "REASON")]
     despite: Option<String>,
+    /// The number of the step that the lot is of, where that is weighed already: its record is
+    /// corrected
+    #[arg(long, value_name = "STEP")]
+    step: Option<usize>,
+    /// With --step: the batch, under way or over (default: the one under way, or else the one that
+    /// was begun last)
+    #[arg(long, value_name = "BATCH", requires = "step")]
+    batch: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -87,15 +102,58 @@ pub fn lot(args: LotArgs) -> Outcome {
         [] => typed_lot()?,
         words => words.join(" "),
     };
+    let batch = args.batch.as_deref().map(name_of);
     let request = Request::Lot {
         lot,
         despite: args.despite,
+        step: args.step,
+        batch: batch.clone(),
     };
     // Told whether a daemon runs or not.
-    request
+    let command = request
         .command()
         .map_err(|refusal| Failure::usage(refusal.error))?;
-    tell(&request)
+    let Some(Command::LotOf(step, lot)) = command else {
+        return tell(&request);
+    };
+    let again = format!(
+        "bismar lot --step {step}{} {} --despite \"REASON\"",
+        (batch.as_ref()).map_or(String::new(), |batch| format!(
+            " --batch {}",
+            shell_word(batch)
+        )),
+        shell_word(&lot),
+    );
+    let answer = match Client::connect() {
+        Err(ClientError::NoDaemon) => {
+            let places = Places::from_env();
+            let files = Files {
+                logs: super::config::load(None)?.logs()?,
+                lots: places.lots_file(),
+                kept: places.spill_dirs(),
+            };
+            let despite = request.despite();
+            let late = LateLot {
+                batch,
+                step,
+                lot,
+                despite,
+            };
+            let written = late.write(&files);
+            written
+                .map(|written| said(written.say))
+                .map_err(ClientError::from)
+        }
+        client => client.and_then(|mut client| client.say(&request)),
+    };
+    match answer {
+        Ok(say) => print(&say)?,
+        Err(ClientError::Refused(refusal)) if refusal.help == Some(Help::Despite) => {
+            return Err(Failure::failed(refusal.error).remedy(again));
+        }
+        Err(error) => return Err(error.into()),
+    }
+    Ok(Exit::Done)
 }
 
 /// One line of standard input, as a code reader types it.

@@ -8,9 +8,11 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use tokio::sync::{mpsc, oneshot};
+use tokio::task::JoinHandle;
 
 use super::alerts::Alerts;
 use super::clock::{Clock, Watchdog, sleep_until};
+use super::late_lot::LateLot;
 use super::learned::Learned;
 use super::lines::Lines;
 use super::notify;
@@ -75,6 +77,8 @@ pub struct Core<H> {
     pub(super) made: Vec<u64>,
     /// Words that wait for what is known of the lots.
     pub(super) looking: LotLookup,
+    /// The lot that is being written into the log of a batch that is not under way.
+    pub(super) late: Option<JoinHandle<()>>,
     /// The maker's answers to cues.
     words: Option<mpsc::UnboundedReceiver<Command>>,
 }
@@ -122,6 +126,7 @@ impl<H: Weigher> Core<H> {
             pending: PendingReplies::default(),
             made: Vec::new(),
             looking: LotLookup::default(),
+            late: None,
             words: parts.cues.words(),
             parts,
         };
@@ -271,8 +276,27 @@ impl<H: Weigher> Core<H> {
         }
         let answer = match request.command() {
             Ok(Some(Command::Lot(lot))) => {
-                let despite = request.despite();
-                return self.lot(lot, despite, reply);
+                return self.lot(lot, None, request.despite(), reply);
+            }
+            Ok(Some(Command::LotOf(step, lot))) => {
+                let (batch, despite) = (request.batch_of_lot(), request.despite());
+                let of_it = batch.is_none_or(|batch| batch == self.batch);
+                return match &self.rows {
+                    Some(_) if self.running && of_it => self.lot(lot, Some(step), despite, reply),
+                    Some(rows) if !self.running && of_it && !rows.is_idle() => {
+                        let _ = reply.send(Err(still_written(rows)));
+                    }
+                    Some(_) | None => {
+                        let batch = batch.map(str::to_owned);
+                        let late = LateLot {
+                            batch,
+                            step,
+                            lot,
+                            despite,
+                        };
+                        self.late_lot(late, reply)
+                    }
+                };
             }
             Ok(Some(command)) => match self.command(command) {
                 Ok(say) => {
@@ -477,10 +501,7 @@ impl<H: Weigher> Core<H> {
             return Err(refusal.help(Help::Stop));
         }
         if let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
-            return Err(Refusal::new(phrase!(
-                "the last batch is still being written to its log; try again when it is. {rows}",
-                rows = pending_words(rows),
-            )));
+            return Err(still_written(rows));
         }
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
@@ -768,6 +789,13 @@ fn line_of(wire: &Wire, event: &Event, now: Moment) -> Line {
     let mut line = Vec::with_capacity(192);
     wire.write(&mut line, now, event);
     Line::from(line)
+}
+
+fn still_written(rows: &Rows) -> Refusal {
+    Refusal::new(phrase!(
+        "the last batch is still being written to its log; try again when it is. {rows}",
+        rows = pending_words(rows),
+    ))
 }
 
 /// The last event of a subscriber that does not keep up.

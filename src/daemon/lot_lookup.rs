@@ -3,6 +3,7 @@
 use tokio::sync::oneshot;
 
 use super::core::Core;
+use super::late_lot::LateLot;
 use super::pending::PendingReply;
 use super::ports::Weigher;
 use super::stock::Question;
@@ -13,6 +14,7 @@ use crate::protocol::reply;
 use crate::protocol::reply::{Answer, Refusal, Said};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
+use crate::vocabulary::progress::Recorded;
 
 /// Of what speaks against a lot, the characters that go into the log before the reason.
 const LONGEST_WHY: usize = 180;
@@ -20,20 +22,40 @@ const LONGEST_WHY: usize = 180;
 type Reply = oneshot::Sender<reply::Reply>;
 
 impl<H: Weigher> Core<H> {
-    /// A lot is named. Where nothing waits for one, or no lots are kept, it is answered at once, else
-    /// the lot is looked up first.
-    pub(super) fn lot(&mut self, lot: String, despite: Option<String>, reply: Reply) {
-        let Some(step) = self.step_now() else {
-            let note = despite.map(|reason| format!("lot {lot}: {reason}"));
-            return self.take_lot(lot, note, None, reply);
+    /// A lot is named, for the step that waits or for `step`. Where nothing waits for one, or no lots are kept, it is
+    /// answered at once, else the lot is looked up first.
+    pub(super) fn lot(
+        &mut self,
+        lot: String,
+        step: Option<usize>,
+        despite: Option<String>,
+        reply: Reply,
+    ) {
+        let recorded = step.map_or(Ok(None), |step| self.bench.recorded_of(step));
+        let step = match recorded {
+            // Said again it is not looked up again.
+            Ok(Some(recorded)) if recorded.lot == lot => {
+                return self.take_lot(lot, step, None, None, reply);
+            }
+            Ok(recorded) => step.filter(|_| recorded.is_some()),
+            Err(refused) => {
+                let _ = reply.send(Err(refused.into()));
+                return;
+            }
         };
+        let Some(of) = self.for_step(step) else {
+            let note = despite.map(|reason| format!("lot {lot}: {reason}"));
+            return self.take_lot(lot, step, note, None, reply);
+        };
+        let late = step.is_some();
         let Some(files) = self.parts.opener.stock() else {
-            return self.answer_lot(lot, despite, &step, None, reply);
+            return self.answer_lot(lot, despite, late, &of, None, reply);
         };
         let question = Question::Lot {
             lot,
             despite,
-            step,
+            late,
+            step: of,
             reply,
         };
         if let Err(Question::Lot { reply, .. }) = self.looking.ask(question, files) {
@@ -42,16 +64,48 @@ impl<H: Weigher> Core<H> {
         }
     }
 
-    /// The step that waits to be weighed.
-    fn step_now(&self) -> Option<ForStep> {
+    /// A lot is named for a step of a batch that is not under way. Its log is read and written away from the loop.
+    pub(super) fn late_lot(&mut self, late: LateLot, reply: Reply) {
+        let busy = self.late.as_ref().is_some_and(|task| !task.is_finished());
+        let files = match self.parts.opener.late() {
+            Ok(_) if busy => Err(phrase!(
+                "another lot is still being written down; name it again in a moment"
+            )),
+            files => files,
+        };
+        match files {
+            Ok(files) => {
+                self.late = Some(tokio::task::spawn_blocking(move || {
+                    // The client may have left meanwhile; what it asked for is done all the same.
+                    let _ = reply.send(late.write(&files).map(Answer::Said));
+                }));
+            }
+            Err(why) => {
+                let _ = reply.send(Err(why.into()));
+            }
+        }
+    }
+
+    /// The step that waits to be weighed, or the one of this number that is recorded.
+    fn for_step(&self, recorded: Option<usize>) -> Option<ForStep> {
         self.rows.as_ref()?;
-        let status = self.bench.status();
-        let (step, ingredient) = (status.step?, status.ingredient?);
+        let Some(step) = recorded else {
+            let status = self.bench.status();
+            return Some(ForStep {
+                batch: Some(self.batch.clone()),
+                step: status.step?,
+                ingredient: status.ingredient?,
+                needed: status.target.map_or(Mass::ZERO, |target| target.mass),
+            });
+        };
+        let Recorded {
+            ingredient, net, ..
+        } = self.bench.recorded_of(step).ok()??;
         Some(ForStep {
             batch: Some(self.batch.clone()),
             step,
             ingredient,
-            needed: status.target.map_or(Mass::ZERO, |target| target.mass),
+            needed: net,
         })
     }
 
@@ -89,9 +143,10 @@ impl<H: Weigher> Core<H> {
             Question::Lot {
                 lot,
                 despite,
+                late,
                 step,
                 reply,
-            } => self.answer_lot(lot, despite, &step, Some(stock), reply),
+            } => self.answer_lot(lot, despite, late, &step, Some(stock), reply),
         }
     }
 
@@ -100,12 +155,14 @@ impl<H: Weigher> Core<H> {
         &mut self,
         lot: String,
         despite: Option<String>,
+        late: bool,
         step: &ForStep,
         stock: Option<&Snapshot>,
         reply: Reply,
     ) {
-        match self.judged(&lot, despite, step, stock) {
-            Ok((note, say)) => self.take_lot(lot, note, say, reply),
+        let recorded = late.then_some(step.step);
+        match self.judged(&lot, despite.as_deref(), recorded, step, stock) {
+            Ok((note, say)) => self.take_lot(lot, recorded, note, say, reply),
             Err(refusal) => {
                 let _ = reply.send(Err(refusal));
             }
@@ -116,13 +173,14 @@ impl<H: Weigher> Core<H> {
     fn judged(
         &self,
         lot: &str,
-        despite: Option<String>,
+        despite: Option<&str>,
+        recorded: Option<usize>,
         step: &ForStep,
         stock: Option<&Snapshot>,
     ) -> Result<(Option<String>, Option<Sentence>), Refusal> {
         // The lot was read off the package of that step, and of no other.
         let same = |now: &ForStep| (&now.batch, &now.ingredient) == (&step.batch, &step.ingredient);
-        let now = self.step_now();
+        let now = self.for_step(recorded);
         let Some(now) = now.filter(same) else {
             let refusal = Refusal::new(phrase!(
                 "{ingredient} was finished while lot {lot} was being looked up, so the lot was not taken; write it down as \
@@ -133,45 +191,27 @@ impl<H: Weigher> Core<H> {
             return Err(refusal.help(Help::Note));
         };
         let advice = stock.map_or(Advice::Good(None), |stock| stock.advise(lot, &now));
-        let broken = self.bench.out_of_limits_with(lot);
-        let broken = broken.map(|broken| phrase!("with lot {lot}, {broken}", lot, broken));
-        let advice = match (advice, broken) {
-            (advice, None) => advice,
-            (Advice::Good(_), Some(broken)) => Advice::Against(broken),
-            (Advice::Against(why), Some(broken)) => {
-                Advice::Against(phrase!("{why}; {broken}", why = stopless(why), broken))
-            }
-        };
-        match (advice, despite) {
-            (Advice::Good(say), None) => Ok((None, say)),
-            (Advice::Good(say), Some(reason)) => Ok((Some(format!("lot {lot}: {reason}")), say)),
-            (Advice::Against(why), Some(reason)) => {
-                let short = shortened(&why);
-                let note = format!("{short}; taken all the same: {reason}");
-                // What is too long for the log is too long to be said.
-                let why = match *why == *short {
-                    true => why,
-                    false => short.as_str().into(),
-                };
-                let say = phrase!("Noted: {why}, taken all the same.", why);
-                Ok((Some(note), Some(say)))
-            }
-            (Advice::Against(why), None) => {
-                let refusal = Refusal::new(phrase!(
-                    "{why}. Take another lot, or say why this one is good.",
-                    why = stopless(why),
-                ));
-                Err(refusal.help_of(Help::Despite, lot))
-            }
-        }
+        let broken = self.bench.out_of_limits_with(&now.ingredient, lot);
+        weigh_up(lot, advice, broken, despite)
     }
 
     /// The lot goes to the bench, after its note; the reply waits for both rows.
-    fn take_lot(&mut self, lot: String, note: Option<String>, say: Option<Sentence>, reply: Reply) {
+    fn take_lot(
+        &mut self,
+        lot: String,
+        recorded: Option<usize>,
+        note: Option<String>,
+        say: Option<Sentence>,
+        reply: Reply,
+    ) {
+        let named = match recorded {
+            Some(step) => Command::LotOf(step, lot),
+            None => Command::Lot(lot),
+        };
         let mut tickets = Vec::new();
         let note = note.map(Command::Note);
         let mut said = Ok(String::new());
-        for command in note.into_iter().chain([Command::Lot(lot)]) {
+        for command in note.into_iter().chain([named]) {
             said = self.command(command);
             tickets.append(&mut self.made);
             if said.is_err() {
@@ -191,6 +231,49 @@ impl<H: Weigher> Core<H> {
             Err(refusal) => {
                 let _ = reply.send(Err(refusal));
             }
+        }
+    }
+}
+
+/// The note that the log gets with a lot, and what else there is to say of it; `broken` is what it brings out of its
+/// limits.
+///
+/// # Errors
+/// Why it is not taken without a reason given.
+pub(super) fn weigh_up(
+    lot: &str,
+    advice: Advice,
+    broken: Option<String>,
+    despite: Option<&str>,
+) -> Result<(Option<String>, Option<Sentence>), Refusal> {
+    let broken = broken.map(|broken| phrase!("with lot {lot}, {broken}", lot, broken));
+    let advice = match (advice, broken) {
+        (advice, None) => advice,
+        (Advice::Good(_), Some(broken)) => Advice::Against(broken),
+        (Advice::Against(why), Some(broken)) => {
+            Advice::Against(phrase!("{why}; {broken}", why = stopless(why), broken))
+        }
+    };
+    match (advice, despite) {
+        (Advice::Good(say), None) => Ok((None, say)),
+        (Advice::Good(say), Some(reason)) => Ok((Some(format!("lot {lot}: {reason}")), say)),
+        (Advice::Against(why), Some(reason)) => {
+            let short = shortened(&why);
+            let note = format!("{short}; taken all the same: {reason}");
+            // What is too long for the log is too long to be said.
+            let why = match *why == *short {
+                true => why,
+                false => short.as_str().into(),
+            };
+            let say = phrase!("Noted: {why}, taken all the same.", why);
+            Ok((Some(note), Some(say)))
+        }
+        (Advice::Against(why), None) => {
+            let refusal = Refusal::new(phrase!(
+                "{why}. Take another lot, or say why this one is good.",
+                why = stopless(why),
+            ));
+            Err(refusal.help_of(Help::Despite, lot))
         }
     }
 }

@@ -11,6 +11,7 @@ pub mod cues;
 mod fill;
 #[cfg(feature = "workshop")]
 pub mod gathering;
+pub mod late_lot;
 mod learned;
 mod lines;
 mod lot_lookup;

@@ -6,6 +6,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use tokio::sync::mpsc;
 
+use super::late_lot::Files;
 use super::ports::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use super::stock::StockFiles;
 use crate::config::Held;
@@ -420,6 +421,14 @@ impl Opener for BatchOpener {
             }
         }
         kept
+    }
+
+    fn late(&self) -> Result<Files, Sentence> {
+        Ok(Files {
+            logs: self.folder()?,
+            lots: self.lots.clone(),
+            kept: self.spills.clone(),
+        })
     }
 
     fn stock(&self) -> Option<StockFiles> {

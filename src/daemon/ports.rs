@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 use tokio::sync::mpsc;
 
+use super::late_lot::Files;
 use super::stock::StockFiles;
 use super::taken::Taken;
 use crate::bench::Bench;
@@ -21,7 +22,7 @@ use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::cue::Cue;
 use crate::vocabulary::entry::Draft;
-use crate::vocabulary::progress::{Progress, Refused};
+use crate::vocabulary::progress::{Progress, Recorded, Refused};
 use crate::vocabulary::reading::ScaleIndex;
 use crate::vocabulary::response::Response;
 use crate::vocabulary::status::{OutputStatus, Status};
@@ -185,6 +186,16 @@ pub trait Opener {
         Vec::new()
     }
 
+    /// Where a lot is written that is named for a batch whose log nobody writes.
+    ///
+    /// # Errors
+    /// A text for a person.
+    fn late(&self) -> Result<Files, Sentence> {
+        Err(phrase!(
+            "lots of batches that are over cannot be named here"
+        ))
+    }
+
     /// Where the lots and the logs lie; `None` where lots are taken as they are named.
     fn stock(&self) -> Option<StockFiles> {
         None
@@ -209,8 +220,15 @@ pub trait Weigher {
     fn poll(&mut self) -> Option<Event>;
     fn set_readings(&mut self, wanted: bool);
     fn status(&self) -> Status;
-    /// What a lot of the ingredient that waits would bring out of its limits.
-    fn out_of_limits_with(&self, _lot: &str) -> Option<String> {
+    /// What is recorded of a step; `None` where it is the one that waits.
+    ///
+    /// # Errors
+    /// Where nothing is.
+    fn recorded_of(&self, _step: usize) -> Result<Option<Recorded>, Refused> {
+        Ok(None)
+    }
+    /// What a lot of an ingredient would bring out of its limits.
+    fn out_of_limits_with(&self, _ingredient: &str, _lot: &str) -> Option<String> {
         None
     }
     fn responses(&self) -> Vec<Option<Response>> {
@@ -256,8 +274,11 @@ impl Weigher for Bench {
     fn status(&self) -> Status {
         Bench::status(self)
     }
-    fn out_of_limits_with(&self, lot: &str) -> Option<String> {
-        Bench::out_of_limits_with(self, lot)
+    fn recorded_of(&self, step: usize) -> Result<Option<Recorded>, Refused> {
+        Bench::recorded_of(self, step)
+    }
+    fn out_of_limits_with(&self, ingredient: &str, lot: &str) -> Option<String> {
+        Bench::out_of_limits_with(self, ingredient, lot)
     }
     fn responses(&self) -> Vec<Option<Response>> {
         Bench::responses(self)

@@ -52,6 +52,8 @@ pub enum Question {
     Lot {
         lot: String,
         despite: Option<String>,
+        /// Whether that step is recorded already.
+        late: bool,
         step: ForStep,
         reply: oneshot::Sender<Reply>,
     },
@@ -208,6 +210,16 @@ impl LotLookup {
             let _ = reply.send(answer);
         }
     }
+}
+
+/// What is known of a lot that is named for `step`, whose log nobody writes. Blocks.
+pub(super) fn snapshot(files: &StockFiles, lot: &str, step: &ForStep) -> Snapshot {
+    let wanted = Wanted {
+        lot: Some((lot.to_owned(), step.ingredient.clone())),
+        running: step.batch.clone(),
+        premixes: Vec::new(),
+    };
+    look(files, &wanted, &Logs::default(), None)
 }
 
 /// What a question needs to know.

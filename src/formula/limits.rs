@@ -182,6 +182,30 @@ pub fn outside(limits: &[Limited], held: &[Held], total: Mass) -> Vec<Outside> {
     limits.iter().filter_map(one).collect()
 }
 
+/// What of `limits` is outside because of the lot of one ingredient, which `held` has from it: by the lot's certificate,
+/// or by what that batch was made of. One sentence each; what is outside whatever the lot is told by the weights.
+pub fn outside_by_lot(
+    limits: &[Limited],
+    held: &[Held],
+    total: Mass,
+    (ingredient, lot): (&str, &str),
+) -> Option<String> {
+    let by_the_lot = |limited: &Limited, side: Side| {
+        let its = limited.share_in(ingredient, lot);
+        let usual = limited.share_in(ingredient, "");
+        match side {
+            Side::Over => its > usual,
+            Side::Under => its < usual,
+        }
+    };
+    let of_one = |limited: &Limited| {
+        let found = outside(std::slice::from_ref(limited), held, total).pop()?;
+        by_the_lot(limited, found.side).then(|| found.to_string())
+    };
+    let sentences: Vec<String> = limits.iter().filter_map(of_one).collect();
+    (!sentences.is_empty()).then(|| sentences.join(" "))
+}
+
 /// The limits on what several ingredients bring in, as a remedy keeps them; `held` is what there is of
 /// each of `names`, in their order.
 pub fn bounds(limits: &[Limited], names: &[&str], held: &[Held]) -> Vec<Bound> {

@@ -16,6 +16,8 @@
 //! | `{"do":"remedy","way":"in-proportion","batch":"soak-1"}` | the same, of a closed batch, which is opened again |
 //! | `{"do":"go-on","batch":"soak-1"}` | the same, of a batch that was stopped before its last step |
 //! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
+//! | `{"do":"lot","lot":"B-12","step":2}` | the same, of a step that is weighed already |
+//! | `{"do":"lot","lot":"B-12","step":2,"batch":"soak-1"}` | the same, of that batch, under way or over |
 //! | `{"do":"let-in"}` | `{"ok":true,"link":"http://.../#once-...","seconds":300}`, for one browser, once |
 //! | `{"do":"reload"}` | `{"ok":true,"say":"..."}`; the configuration file is read anew |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
@@ -129,6 +131,12 @@ pub enum Request {
         /// Why it is taken whatever speaks against it.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         despite: Option<String>,
+        /// The step, which may be weighed already; without it the one that waits.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        step: Option<usize>,
+        /// The batch of that step; without it the one under way, or else the one that was begun last.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<String>,
     },
     Note {
         note: String,
@@ -263,7 +271,12 @@ impl Request {
             Request::Next => Some(Command::Next),
             Request::Again => Some(Command::Again),
             Request::Keep => Some(Command::Keep),
-            Request::Lot { lot, despite } => {
+            Request::Lot {
+                lot,
+                despite,
+                step,
+                batch,
+            } => {
                 if let Some(reason) = despite {
                     plain(
                         term!("reason"),
@@ -272,7 +285,16 @@ impl Request {
                     )?;
                 }
                 let lot = plain(term!("lot"), checked(term!("lot"), lot)?, LONGEST_LOT)?;
-                Some(Command::Lot(lot))
+                match (step, batch) {
+                    (Some(step), _) => Some(Command::LotOf(*step, lot)),
+                    (None, None) => Some(Command::Lot(lot)),
+                    (None, Some(batch)) => {
+                        return Err(Refusal::new(phrase!(
+                            "say which step of batch {batch} the lot is of",
+                            batch = shown(batch),
+                        )));
+                    }
+                }
             }
             Request::Note { note } => Some(Command::Note(checked(term!("note"), note)?)),
             Request::Remedy { way, batch: None } => Some(Command::Remedy(way_of(way)?)),
@@ -307,6 +329,14 @@ impl Request {
             return None;
         };
         despite.as_deref().map(|reason| reason.trim().to_owned())
+    }
+
+    /// The batch whose step a lot is named for, where it is told.
+    pub fn batch_of_lot(&self) -> Option<&str> {
+        let Request::Lot { batch, .. } = self else {
+            return None;
+        };
+        batch.as_deref()
     }
 }
 
@@ -496,7 +526,7 @@ mod tests {
 
     #[test]
     fn the_requests_of_the_table_are_read() {
-        let cases: [(&str, Request); 7] = [
+        let cases: [(&str, Request); 8] = [
             (r#"{"do":"hello"}"#, Request::Hello),
             (r#"{"do":"next"}"#, Request::Next),
             (
@@ -504,6 +534,8 @@ mod tests {
                 Request::Lot {
                     lot: "B-12".into(),
                     despite: None,
+                    step: None,
+                    batch: None,
                 },
             ),
             (
@@ -511,6 +543,17 @@ mod tests {
                 Request::Lot {
                     lot: "B-12".into(),
                     despite: Some("tested".into()),
+                    step: None,
+                    batch: None,
+                },
+            ),
+            (
+                r#"{"do":"lot","lot":"B-12","step":2,"batch":"soak-1"}"#,
+                Request::Lot {
+                    lot: "B-12".into(),
+                    despite: None,
+                    step: Some(2),
+                    batch: Some("soak-1".into()),
                 },
             ),
             (
@@ -552,6 +595,7 @@ mod tests {
             "{\"do\":\"fly\"}",
             "{\"do\":\"lot\"}",
             "{\"do\":\"lot\",\"lot\":5}",
+            "{\"do\":\"lot\",\"lot\":\"5\",\"step\":-1}",
             "{\"do\":\"begin\",\"formula\":\"/f\",\"batsh\":\"5g\"}",
             "{\"do\":\"next\"} {\"do\":\"next\"}",
             "\u{0}",

@@ -13,6 +13,8 @@ pub enum Command {
     Keep,
     /// The lot of the ingredient of this step.
     Lot(String),
+    /// The lot of a step (by its number) that is weighed already: it was forgotten, or is another one.
+    LotOf(usize, String),
     /// A remark for the log.
     Note(String),
     /// Change the plan so that an over-pour is mended.

@@ -1,6 +1,7 @@
 //! Entries of the batch log, before the log adds its own columns.
 
 use crate::language::remark;
+use crate::language::remark::joined;
 use crate::mass::{Mass, Unit};
 use crate::time::Moment;
 
@@ -142,6 +143,36 @@ pub fn corrects_and(note: &str) -> Option<(u64, &str)> {
     let end = rest.find(|c: char| !c.is_ascii_digit());
     let (seq, more) = rest.split_at_checked(end.unwrap_or(rest.len()))?;
     Some((seq.parse().ok()?, more))
+}
+
+/// The note of a row that says a recorded weight, that of row `seq`, to be of another lot; none where that is empty. `words`
+/// are those of that row, without what it corrects.
+pub fn of_another_lot(seq: u64, ingredient: &str, lot: &str, words: &str) -> String {
+    let corrects = remark!("corrects seq {seq}", seq);
+    let more = joined(lot_now(ingredient, lot).into(), words.into());
+    joined(corrects, more).into()
+}
+
+/// Whether a row says no more of a weight than that it is of another lot, and what else its note says, without what it
+/// corrects.
+pub fn words_of<'n>(note: &'n str, ingredient: &str, lot: &str) -> (bool, &'n str) {
+    let Some((_, more)) = corrects_and(note) else {
+        return (false, note);
+    };
+    let more = more.strip_prefix("; ").unwrap_or(more);
+    let behind = more.strip_prefix(&lot_now(ingredient, lot));
+    match behind.map(|words| (words.is_empty(), words.strip_prefix("; "))) {
+        Some((true, _)) => (true, ""),
+        Some((false, Some(words))) => (true, words),
+        Some((false, None)) | None => (false, more),
+    }
+}
+
+fn lot_now(ingredient: &str, lot: &str) -> String {
+    match lot {
+        "" => lot_taken_back(ingredient),
+        lot => lot_named(ingredient, lot),
+    }
 }
 
 /// Why a step was left out, by the note of its row: `skipped: REASON`, behind what it corrects where it does.

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::code::Help;
-use super::entry::Verdict;
+use super::entry::{Draft, Verdict};
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 
@@ -16,6 +16,8 @@ pub struct Progress {
     pub mixed: Vec<usize>,
     /// Lot by ingredient name.
     pub lots: HashMap<String, String>,
+    /// The row of each step's weight, by step number, without what it corrects.
+    pub rows: HashMap<usize, Draft>,
     /// What stayed in the beaker, by step number.
     pub residues: HashMap<usize, Mass>,
     /// What the vessel of a recorded step weighed without its ingredient, by step number.
@@ -35,6 +37,14 @@ pub struct Weighed {
     pub net: Mass,
     /// `None` where the weight is too unsure for one.
     pub verdict: Option<Verdict>,
+}
+
+/// What is recorded of a step, and of which lot: an empty one is none.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recorded {
+    pub ingredient: String,
+    pub lot: String,
+    pub net: Mass,
 }
 
 impl Weighed {

@@ -1,5 +1,7 @@
 //! A person's words: commands and presses on the pan.
 
+use std::sync::Arc;
+
 use super::bowl::is_a_pour;
 use super::capture::verdict_of;
 use super::resting::PROVEN;
@@ -14,7 +16,7 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::Verdict;
-use crate::vocabulary::progress::Refused;
+use crate::vocabulary::progress::{Recorded, Refused};
 
 /// Longest remark or lot name, in characters; the rest is cut off.
 const LONGEST_TEXT: usize = 400;
@@ -22,7 +24,8 @@ const LONGEST_TEXT: usize = 400;
 /// A person's text as it is kept: no control characters, since it goes to terminals, and not too long.
 pub(super) fn plain_text(text: &str) -> String {
     let plain = |c: char| if crate::text::misleads(c) { ' ' } else { c };
-    text.trim().chars().map(plain).take(LONGEST_TEXT).collect()
+    let text: String = text.trim().chars().map(plain).take(LONGEST_TEXT).collect();
+    text.trim().to_owned()
 }
 
 impl Engine {
@@ -48,6 +51,7 @@ impl Engine {
                 "Jars are being filled; no ingredient waits for a lot."
             ))),
             Command::Lot(lot) => self.lot(&lot),
+            Command::LotOf(step, lot) => self.lot_of(step, &lot),
             Command::Note(text) => {
                 let text: String = text.chars().take(LONGEST_TEXT).collect();
                 self.note(text);
@@ -734,28 +738,121 @@ impl Engine {
                 "The weight is being written; say the lot again when it is recorded."
             )));
         }
-        let of = matches!(run.state, State::Lift(_)).then_some(index);
+        let name = &step.ingredient;
+        if matches!(run.state, State::Lift(_)) {
+            return self.lot_of(step.number, &lot);
+        }
         let before = run.lots.insert(step.ingredient.clone(), lot.clone());
         run.deeds.push(Deed::Lot {
             ingredient: step.ingredient.clone(),
             before,
-            of,
+            of: None,
         });
-        let name = &step.ingredient;
         self.note_lot(Some(&step), name, &lot);
-        if of.is_some() {
-            self.correct_lot(index, &lot);
-            return Ok(phrase!(
-                "Lot {lot} for {name}; its record is corrected.",
-                lot,
-                name
-            ));
-        }
         self.record_what_waited_for_its_lot();
         if let State::Tared(tared) = &mut self.run.state {
             tared.asked = None;
         }
         Ok(phrase!("Lot {lot} for {name}.", lot, name))
+    }
+
+    /// What is recorded of the step `number`, to name its lot; `None` where that step is the one that waits.
+    ///
+    /// # Errors
+    /// Where nothing is recorded of it, or its row is on the way.
+    pub fn recorded_of(&self, number: usize) -> Result<Option<Recorded>, Refused> {
+        let refused = |text: Sentence| Err(Refused::new(text));
+        let run = &self.run;
+        if self.fill().is_some() {
+            return refused(phrase!(
+                "Jars are being filled; name the lot when that is done."
+            ));
+        }
+        let index = number.checked_sub(1);
+        let Some((index, step)) = index.and_then(|index| Some((index, self.step_at(index)?)))
+        else {
+            let of = run.plan.steps.len();
+            return refused(phrase!(
+                "There is no step {number}: the steps of this batch are 1 to {of}.",
+                number,
+                of
+            ));
+        };
+        let name = &step.ingredient;
+        if run.corrections.iter().any(|c| c.step == index) {
+            return refused(phrase!(
+                "The weight is being written; say the lot again when it is recorded."
+            ));
+        }
+        match (run.done.get(index).copied().flatten(), run.rows.get(&index)) {
+            (Some(weighed), Some(row)) => Ok(Some(Recorded {
+                ingredient: name.clone(),
+                lot: row.lot.clone(),
+                net: weighed.net,
+            })),
+            (Some(_), None) => refused(phrase!(
+                "Step {number} ({name}) was left out: nothing of it has a lot.",
+                number,
+                name
+            )),
+            (None, _) if index == run.step => Ok(None),
+            (None, _) => refused(phrase!(
+                "Step {number} ({name}) is not weighed yet; name its lot when it is there.",
+                number,
+                name
+            )),
+        }
+    }
+
+    /// The lot of a step by its number.
+    fn lot_of(&mut self, number: usize, lot: &str) -> Result<Sentence, Refused> {
+        let Some(Recorded {
+            ingredient: name, ..
+        }) = self.recorded_of(number)?
+        else {
+            return self.lot(lot);
+        };
+        let (index, lot) = (number.saturating_sub(1), plain_text(lot));
+        if lot.is_empty() {
+            return Ok(phrase!("The lot has no name; nothing changed."));
+        }
+        if !self.name_lot_of(index, &lot) {
+            return Ok(phrase!(
+                "Step {number} ({name}) is of lot {lot} already.",
+                number,
+                name,
+                lot
+            ));
+        }
+        let run = &self.run;
+        let to_come =
+            |(step, done): (&Arc<Step>, &Option<_>)| done.is_none() && step.ingredient == name;
+        let to_come = run.plan.steps.iter().zip(&run.done).any(to_come);
+        let said = phrase!(
+            "Lot {lot} for step {number}, {name}; its record is corrected.",
+            lot,
+            number,
+            name = &name
+        );
+        Ok(match run.lots.get(&name).filter(|_| to_come) {
+            Some(lot) => said.and(phrase!("What comes of it is of lot {lot}.", lot)),
+            None => said,
+        })
+    }
+
+    /// Names the lot of a record (of a step by index), which `undo` takes back; whether it is another one.
+    fn name_lot_of(&mut self, index: usize, lot: &str) -> bool {
+        let before = self.correct_lot(index, lot);
+        let of = Some(index);
+        let changed = before.is_some();
+        self.run
+            .deeds
+            .extend(before.map(|(ingredient, before)| Deed::Lot {
+                ingredient,
+                before,
+                of,
+            }));
+        changed
     }
 
     /// A weight that waited only for its lot, with its vessel lifted meanwhile.

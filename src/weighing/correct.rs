@@ -12,7 +12,7 @@ use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::{Draft, Verdict};
+use crate::vocabulary::entry::{Draft, Verdict, of_another_lot};
 use crate::vocabulary::reading::ScaleIndex;
 
 /// How a record is put right.
@@ -302,7 +302,7 @@ impl Engine {
             verdict = None;
         }
         draft.verdict = verdict;
-        written.ticket = self.log_correction(index, written.seq, draft);
+        written.ticket = self.log_correction(index, written.seq, draft, None);
         written.weight.net = net;
         written.weight.shown = level.weight;
         written.weight.uncertainty = scatter.max(fix.at_least);
@@ -313,11 +313,21 @@ impl Engine {
         written.trail.strayed = None;
     }
 
-    /// Logs the row that stands in place of row `seq`, of a step (by index), and gives its ticket.
-    fn log_correction(&mut self, index: usize, seq: u64, mut draft: Draft) -> u64 {
+    /// Logs the row that stands in place of row `seq`, of a step (by index), and gives its ticket; `lot` where only that
+    /// is another.
+    fn log_correction(
+        &mut self,
+        index: usize,
+        seq: u64,
+        mut draft: Draft,
+        lot: Option<&str>,
+    ) -> u64 {
         let (net, verdict) = (draft.net.unwrap_or_default(), draft.verdict);
         self.run.rows.insert(index, draft.clone());
-        draft.note = corrects_note(seq, draft.note.as_str());
+        draft.note = match lot {
+            Some(lot) => of_another_lot(seq, &draft.ingredient, lot, &draft.note),
+            None => corrects_note(seq, draft.note.as_str()),
+        };
         let ticket = self.log(draft);
         self.run.corrections.push(Correction {
             ticket,
@@ -328,18 +338,31 @@ impl Engine {
         ticket
     }
 
-    /// The record of a step (by index) is of this lot, by a row that says so.
-    pub(super) fn correct_lot(&mut self, index: usize, lot: &str) {
-        let weighed = self.run.done.get(index).copied().flatten();
-        let row = self.run.rows.get(&index).filter(|row| row.lot != lot);
-        let (Some(weighed), Some(row)) = (weighed, row) else {
-            return;
-        };
+    /// The record of a step (by index) is of this lot, by one row that says so; none, where that is empty. What is still
+    /// to come of its ingredient follows its newest record, unless another lot was named since. Gives the ingredient
+    /// and the lot before, where that was another.
+    pub(super) fn correct_lot(
+        &mut self,
+        index: usize,
+        lot: &str,
+    ) -> Option<(String, Option<String>)> {
+        let run = &mut self.run;
+        let weighed = run.done.get(index).copied().flatten()?;
+        let row = run.rows.get(&index).filter(|row| row.lot != lot)?;
+        let (name, before) = (row.ingredient.clone(), row.lot.clone());
+        let newer = |(other, row): (&usize, &Draft)| *other > index && row.ingredient == name;
+        let last = run.lots.get(&name).map_or("", String::as_str);
+        if last == before && !run.rows.iter().any(newer) {
+            match lot {
+                "" => drop(run.lots.remove(&name)),
+                lot => drop(run.lots.insert(name.clone(), lot.to_owned())),
+            }
+        }
         let draft = Draft {
             lot: lot.to_owned(),
             ..row.clone()
         };
-        let ticket = self.log_correction(index, weighed.seq, draft);
+        let ticket = self.log_correction(index, weighed.seq, draft, Some(lot));
         if let State::Lift(written) = &mut self.run.state
             && index == self.run.step
         {
@@ -350,6 +373,7 @@ impl Engine {
                 written.ticket = ticket;
             }
         }
+        Some((name, (!before.is_empty()).then_some(before)))
     }
 
     /// Tells of a correction while the vessel still stands there.

@@ -5,8 +5,7 @@ use super::commands::plain_text;
 use super::phrases::Words;
 use super::run::Run;
 use crate::formula::amend::{Amendment, change_of};
-use crate::formula::contents::Limited;
-use crate::formula::limits::{Held, Outside, Side, bounds, outside};
+use crate::formula::limits::{Held, Outside, bounds, outside, outside_by_lot};
 use crate::formula::remedy::{Part, remedy};
 use crate::language::{Sentence, counted, phrase, remark};
 use crate::mass::Mass;
@@ -134,34 +133,17 @@ impl Engine {
         self.log(draft);
     }
 
-    /// What would be over or under its limits if the ingredient that waits came from `lot`, by the lot's
-    /// certificate or by what that batch was made of: one sentence each, or nothing.
-    pub fn out_of_limits_with(&self, lot: &str) -> Option<String> {
-        let (run, step) = (&self.run, self.step_now()?);
-        let (lot, ingredient) = (plain_text(lot), step.ingredient.as_str());
+    /// What would be over or under its limits if `ingredient` came from `lot`, by the lot's certificate or by what that
+    /// batch was made of: one sentence each, or nothing.
+    pub fn out_of_limits_with(&self, ingredient: &str, lot: &str) -> Option<String> {
+        let (run, lot) = (&self.run, plain_text(lot));
         let parts = run.parts();
         let total: Mass = parts.iter().map(|part| part.held).sum();
         let mut held = run.held(&parts);
         for one in held.iter_mut().filter(|one| one.ingredient == ingredient) {
             one.lot = &lot;
         }
-        // What is outside whatever the lot is told by the weights.
-        let by_the_lot = |limited: &Limited, side: Side| {
-            let (its, usual) = (
-                limited.share_in(ingredient, &lot),
-                limited.share_in(ingredient, ""),
-            );
-            match side {
-                Side::Over => its > usual,
-                Side::Under => its < usual,
-            }
-        };
-        let of_one = |limited: &Limited| {
-            let found = outside(std::slice::from_ref(limited), &held, total).pop()?;
-            by_the_lot(limited, found.side).then(|| found.to_string())
-        };
-        let sentences: Vec<String> = run.plan.limits.iter().filter_map(of_one).collect();
-        (!sentences.is_empty()).then(|| sentences.join(" "))
+        outside_by_lot(&run.plan.limits, &held, total, (ingredient, &lot))
     }
 
     /// What is over or under its limits, where not every weight is inside its tolerance or a lot's

@@ -375,7 +375,11 @@ impl Run {
                 ..Coming::default()
             },
             lots: progress.lots,
-            rows: HashMap::new(),
+            rows: progress
+                .rows
+                .into_iter()
+                .filter_map(|(number, row)| Some((number.checked_sub(1)?, row)))
+                .collect(),
             after_flow: HashMap::new(),
             corrects: HashMap::new(),
             restless_since: None,

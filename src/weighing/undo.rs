@@ -86,20 +86,19 @@ impl Engine {
                 of,
             } => {
                 run.deeds.pop();
-                match &before {
-                    Some(lot) => run.lots.insert(ingredient.clone(), lot.clone()),
-                    None => run.lots.remove(&ingredient),
-                };
-                let lot = before.unwrap_or_default();
-                let step = run
-                    .plan
-                    .steps
-                    .iter()
-                    .find(|step| step.ingredient == ingredient)
-                    .cloned();
-                self.note_lot(step.as_deref(), &ingredient, &lot);
-                if let Some(index) = of {
-                    self.correct_lot(index, &lot);
+                let lot = before.clone().unwrap_or_default();
+                // Its record may be taken back meanwhile.
+                match of.filter(|index| run.rows.contains_key(index)) {
+                    Some(index) => drop(self.correct_lot(index, &lot)),
+                    None => {
+                        match before {
+                            Some(lot) => run.lots.insert(ingredient.clone(), lot),
+                            None => run.lots.remove(&ingredient),
+                        };
+                        let mut steps = run.plan.steps.iter();
+                        let step = steps.find(|step| step.ingredient == ingredient).cloned();
+                        self.note_lot(step.as_deref(), &ingredient, &lot);
+                    }
                 }
                 Ok(match lot.as_str() {
                     "" => phrase!("The lot of {ingredient} is taken back.", ingredient),

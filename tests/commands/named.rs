@@ -363,8 +363,8 @@ fn the_other_shells_scripts_name_the_same() {
         zsh.matches(&format!(":{{_bismar_names {what}}}' \\\n"))
             .count()
     };
-    // begin, check, plan, replay, declaration, label; and fill, remedy, sheet, trace, declaration, label, log verify.
-    assert_eq!((names("formulas"), names("batches")), (6, 7), "{zsh}");
+    // begin, check, plan, replay, declaration, label; and lot, fill, remedy, sheet, trace, declaration, label, log verify.
+    assert_eq!((names("formulas"), names("batches")), (6, 8), "{zsh}");
     assert_eq!(zsh.matches("_bismar_names() {").count(), 1);
     let readme = fs::read_to_string(repository("README.md")).unwrap();
     assert!(

@@ -167,6 +167,7 @@ impl Weigher for Echo {
             | Command::Remedy(_)
             | Command::Residue(_)
             | Command::Undo
+            | Command::LotOf(..)
             | Command::Skip(_)
             | Command::Cancel => Ok("kept".into()),
             Command::Lot(lot) => Ok(format!("lot {lot}").into()),
@@ -562,6 +563,8 @@ fn every_request_has_its_reply() {
     let lot = Request::Lot {
         lot: "B-12".into(),
         despite: None,
+        step: None,
+        batch: None,
     };
     assert_eq!(client.say(&lot).unwrap(), "lot B-12");
     let refused = client.say(&Request::Again).unwrap_err();

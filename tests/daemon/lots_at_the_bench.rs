@@ -141,6 +141,8 @@ fn told(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, Ref
     let request = Request::Lot {
         lot: lot.into(),
         despite: despite.map(str::to_owned),
+        step: None,
+        batch: None,
     };
     let mut client = Client::connect_to(&person.socket()).unwrap();
     client.say(&request).map_err(|error| match error {

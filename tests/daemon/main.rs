@@ -7,6 +7,7 @@ mod after_the_batch;
 mod control;
 mod control_faults;
 mod daemon_batch;
+mod late_lots;
 mod lots_at_the_bench;
 mod scale_checks;
 mod skipped;

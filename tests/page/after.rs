@@ -10,7 +10,7 @@ use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use serde_json::{Value, json};
 
 use crate::bench_side::Daemon;
-use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, weighed, weighed_inside};
+use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, logs_in, weighed, weighed_inside};
 use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
 use crate::bench_side::script::Seat;
@@ -1039,4 +1039,88 @@ fn a_name_that_is_not_known_is_no_verdict_on_the_page() {
     assert!(!has(&seen, "inside", "by what is known."), "{seen:#}");
     screen.pictures("room-label-not-known");
     no_faults(&mut screen);
+}
+
+/// A lot that was forgotten is named in the record, of a batch that is over and of one under way; and all that tells of it
+/// follows.
+#[test]
+fn a_lot_that_was_forgotten_is_named_in_the_record() {
+    const BEAKER: f64 = 102.45;
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person: &Person| {
+        let old = "[[lot]]\nname = \"F-old\"\ningredient = \"Sunflower oil\"\namount = \"1 kg\"\n\
+                   best_before = 2026-02-01\n";
+        person.file(&format!("{CONFIG}/lots.toml"), &format!("{LOTS}{old}"));
+        let begun = Begun {
+            formula: OIL,
+            label: "Dune oil",
+            size: Mass::from_g(30),
+            jars: None,
+            at: "2026-03-01T09:00:00Z",
+        };
+        let rows = [weighed(1, "Sunflower oil", "", 30_000), closed()];
+        begun.written(&person.path(LOGS), "oil-1", &rows);
+    });
+    let mut screen = at(&served, seat);
+    screen.tell(&json!(["go", "#/batches/oil-1"]));
+    screen.reads("no lot named");
+    screen.press("Name its lot");
+    screen.reads("Lot of Sunflower oil, 30.00 g");
+    screen.reads("None is named yet.");
+    screen.pictures("late-lot");
+    let says = |screen: &mut Screen, words: &str| {
+        screen.until(words, |seen| seen["said"].to_string().contains(words));
+    };
+    screen.press("F-old");
+    says(&mut screen, "lot F-old was best before");
+    screen.write("Why it is taken all the same", "smelt good");
+    screen.press("Take this lot");
+    says(&mut screen, "Noted: lot F-old was best before");
+    screen.press("Record of the batch");
+    screen.reads("lot F-old");
+    screen.reads("taken all the same: smelt good");
+    screen.press("Another lot");
+    screen.reads("Named: F-old");
+    screen.press("F-1");
+    says(
+        &mut screen,
+        "Lot F-1 for step 1, Sunflower oil, of batch oil-1; its record is corrected.",
+    );
+    // A second touch at once is the same touch of a glove.
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("F-1");
+    says(&mut screen, "is of lot F-1 already");
+    screen.press("Record of the batch");
+    screen.press("Its lots, and where it went");
+    let seen = screen.reads("step 1 of oil-1");
+    assert!(has(&seen, "inside", "F-1"), "{seen:#}");
+    // What was booked off the wrong one is there again.
+    screen.tell(&json!(["go", "#/lots"]));
+    let seen = screen.reads("970.00");
+    assert!(has(&seen, "inside", "1000.00"), "{seen:#}");
+
+    // The same in a batch under way, of a step before the one that waits.
+    served.person.begins();
+    screen.press("Bench");
+    screen.until("the bench", |seen| has(seen, "say", "Place"));
+    weigh(
+        &mut screen,
+        &served.pan,
+        BEAKER,
+        |_| 60.02,
+        |seen| has(seen, "ingredient", "Epsom salt"),
+    );
+    let log = logs_in(&served.person.path(LOGS)).swap_remove(0);
+    let batch = log.file_stem().unwrap().to_str().unwrap();
+    screen.tell(&json!(["go", format!("#/batches/{batch}")]));
+    screen.press("Name its lot");
+    screen.press("S-1");
+    says(
+        &mut screen,
+        "Lot S-1 for step 1, Sea salt; its record is corrected.",
+    );
+    let report = bismar::journal::read::verify::verify(&log).unwrap();
+    assert!(report.is_ok(), "{}", report.told());
+    no_faults(&mut screen);
+    served.person.run(&["stop"]).ended(0);
 }

@@ -9,6 +9,7 @@ mod batch_faults;
 mod batch_log;
 mod batch_rows;
 mod kills;
+mod late_lots;
 mod log_agrees;
 mod lots_trace;
 mod names_alike;

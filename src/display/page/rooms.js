@@ -221,6 +221,8 @@ function ofStepAlone(...inside) {
 const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo, takesNext()]);
 
 async function lots(arg) {
+  const [batch, number] = stepAt(arg);
+  if (number) return lateLot(batch, number);
   if (arg) return lot(arg);
   const reply = await get("/store");
   if (reply.error) return [wrong(reply.error), inBatch() ? stepLot([]) : null];
@@ -256,30 +258,49 @@ function onShelf(reply) {
   ];
 }
 
-/** The lot of the step that is being weighed. */
-function stepLot(all) {
-  const about = aboutNow();
-  const ingredient = know.step?.ingredient;
+const lotOf = (batch, step) => at("lots", JSON.stringify([batch, step]));
+/** The batch and the step that the address of a weight's lot names. */
+function stepAt(arg) {
+  let of = [];
+  try { of = JSON.parse(arg); } catch { /* a lot, as it was typed */ }
+  return Number.isInteger(of?.[1]) ? of : [];
+}
+
+/** The lot of a weight that is recorded: it was forgotten, or is another one. */
+async function lateLot(batch, number) {
+  const step = (await need(question("/record", { batch }))).steps.find((one) => one.step === number);
+  const back = link(at("batches", batch), t`Record of the batch`);
+  put("room-title", t`Lot of step ${number}, ${batch}`);
+  if (!step) return [back];
+  const reply = await get("/store");
+  return [reply.error ? wrong(reply.error) : null, stepLot(reply.lots ?? [], { ...step, batch }), back];
+}
+
+/** The lot of the step that is being weighed, or of one that is recorded. */
+function stepLot(all, late) {
+  const about = late ? undefined : aboutNow();
+  const { ingredient } = late ?? know.step ?? {};
+  const is = late ? late.lot : ofStep()?.lot;
   if (!ingredient) return null;
   const mine = all.filter((lot) => lot.ingredient === ingredient);
   const other = field(mine.length ? t`Another lot` : t`Lot, as it stands on the package`, {});
   const reason = field(t`Why it is taken all the same`, {});
   reason.box.hidden = true;
-  const named = saying(ofStep()?.lot ? t`Named: ${ofStep().lot}` : t`None is named yet.`);
+  const named = saying(is ? t`Named: ${is}` : t`None is named yet.`);
   const took = (lot) => (reply) => {
     reason.box.hidden = !reply.error;
     if (reply.error) other.input.value = lot();
     else write(named, t`Named: ${lot()}`);
     announce("asked");
   };
-  const body = (lot) => () => lot() && { do: "lot", about, lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
+  const body = (lot) => () => lot() && { do: "lot", about, lot: lot(), step: late?.step, batch: late?.batch, ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
   const picks = mine.map((one) => {
     const { key, said } = sends(one.lot, "/do", body(() => one.lot), took(() => one.lot));
     key.append(small(one.refused ?? (one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`)));
     return el("li", {}, key, said);
   });
   const typed = sends(t`Take this lot`, "/do", body(() => other.value), took(() => other.value));
-  return ofStepAlone(t`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
+  return (late ? part : ofStepAlone)(late ? t`Lot of ${ingredient}, ${figure(late.net)} g` : t`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
     sizes(other.box, reason.box, typed.key), typed.said);
 }
 
@@ -333,7 +354,8 @@ async function record(name) {
   const running = know.batch === name && inBatch();
   const why = ({ unproven }) => small(joined(unproven?.why, unproven?.off && t`uncertain by ±${figure(unproven.off)} g`));
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
-    [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
+    [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`),
+      step.net && !step.skipped ? go(lotOf(name, step.step), step.lot ? t`Another lot` : t`Name its lot`) : null], figure(step.target) ?? "–",
     [figure(step.net) ?? t`withdrawn`, small(step.skipped ?? joined(step.deviation && t`${figure(step.deviation)} off`, verdictOf(step))), why(step)]] }));
   const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, [verdictOf(jar), why(jar)]] }));
   const again = running && [...reply.steps, ...reply.jars].some(({ unproven }) => unproven?.again);

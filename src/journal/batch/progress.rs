@@ -51,6 +51,7 @@ impl Record {
             bowls: self.steps.values().filter_map(bowl).collect(),
             mixed: self.mixed_in(plan),
             lots: self.lots.clone().into_iter().collect(),
+            rows: self.weighed().map(|row| (row.step, row.draft())).collect(),
             residues: self
                 .residues
                 .iter()

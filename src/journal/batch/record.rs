@@ -20,7 +20,7 @@ use crate::journal::format::row::{CellError, Row};
 use crate::language::phrase;
 use crate::mass::Mass;
 use crate::problem::Problems;
-use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back, words_of};
 
 /// What a log says of its batch, up to its first line that is not as it was written.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -68,6 +68,8 @@ pub struct Record {
     /// The first line that is not as it was written, a torn end included; `None`: the chain holds
     /// from the first row to the last.
     pub fault: Option<BadLine>,
+    /// The row that weighed a step whose lot was named later, by the step.
+    weighed_by: BTreeMap<usize, u64>,
     /// The step or jar of each row of a weight, to find what a correction corrects.
     step_of: HashMap<(RowKind, u64), usize>,
 }
@@ -195,7 +197,10 @@ impl Record {
         let step = corrects(&row.note).and_then(|seq| self.step_of.get(&(row.kind, seq)));
         let corrected = step.and_then(|step| self.steps.get(step));
         let restates = corrected.is_some_and(|before| before.lot == row.lot);
-        if !row.lot.is_empty() && !row.ingredient.is_empty() && !restates {
+        let (relots, _) = words_of(&row.note, &row.ingredient, &row.lot);
+        if let Some(before) = corrected.filter(|_| relots) {
+            self.follow(&before.clone(), &row.lot);
+        } else if !row.lot.is_empty() && !row.ingredient.is_empty() && !restates {
             self.lots.insert(row.ingredient.clone(), row.lot.clone());
         }
         match row.kind {
@@ -210,6 +215,26 @@ impl Record {
             RowKind::Closed => self.close(row),
         }
         Ok(())
+    }
+
+    /// What is still to come of an ingredient is of the lot of its newest weight, also where that is named later, unless
+    /// another lot was named since.
+    fn follow(&mut self, before: &Row, lot: &str) {
+        let same = |row: &&Row| row.ingredient == before.ingredient;
+        let newest = self.weighed().filter(same).map(|row| row.step).max();
+        let last = self.lots.get(&before.ingredient);
+        if newest != Some(before.step) || last.map_or("", String::as_str) != before.lot {
+            return;
+        }
+        match lot {
+            "" => drop(self.lots.remove(&before.ingredient)),
+            lot => drop(self.lots.insert(before.ingredient.clone(), lot.to_owned())),
+        }
+    }
+
+    /// The row that weighed a step: what names its lot later is another one.
+    pub(super) fn weighed_by(&self, row: &Row) -> u64 {
+        self.weighed_by.get(&row.step).copied().unwrap_or(row.seq)
     }
 
     /// A weight that was taken back before gives its lot to no weight that comes in its place.
@@ -249,8 +274,19 @@ impl Record {
 
     fn hold(&mut self, mut row: Row, correction: bool) {
         let mut own = String::new();
+        let (relots, _) = words_of(&row.note, &row.ingredient, &row.lot);
+        let weighed_by = self.weighed_by.remove(&row.step);
         if let Some(mut before) = self.steps.remove(&row.step) {
             self.replaced.insert(before.seq, before.kind);
+            if relots {
+                // It was weighed when it was.
+                row.at = before.at;
+                let first = weighed_by.unwrap_or(before.seq);
+                self.weighed_by.insert(row.step, first);
+                take_what_it_lacks(&mut row, before);
+                self.steps.insert(row.step, row);
+                return;
+            }
             if correction {
                 own = std::mem::take(&mut before.lot);
                 take_what_it_lacks(&mut row, before);

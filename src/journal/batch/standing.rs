@@ -8,7 +8,7 @@ use crate::journal::format::cell::clean;
 use crate::journal::format::row::Row;
 use crate::language::{Sentence, phrase, shown_as_told, term};
 use crate::mass::Mass;
-use crate::vocabulary::entry::{corrects_and, skip_reason};
+use crate::vocabulary::entry::{skip_reason, words_of};
 
 /// How far the weighing of a batch is.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -122,10 +122,7 @@ impl Unproven<'_> {
         if row.verdict.is_some() || row.net.is_none() || skipped(row).is_some() {
             return None;
         }
-        let why = match corrects_and(&row.note) {
-            Some((_, more)) => more.strip_prefix("; ").unwrap_or(more),
-            None => &row.note,
-        };
+        let (_, why) = words_of(&row.note, &row.ingredient, &row.lot);
         // A row that no bench wrote has no verdict either.
         if why.is_empty() && row.readings.is_none() {
             return None;

@@ -171,8 +171,10 @@ impl Record {
     }
 
     fn since(&self, step: &Row) -> Option<Timestamp> {
-        let steps = self.steps.values().filter(|other| other.seq < step.seq);
-        let mixed = self.mixed.iter().filter(|row| row.seq < step.seq);
+        let seq = self.weighed_by(step);
+        let before = |other: &&Row| self.weighed_by(other) < seq;
+        let steps = self.steps.values().filter(before);
+        let mixed = self.mixed.iter().filter(|row| row.seq < seq);
         let ends = steps.map(|other| other.at).chain(mixed.map(|row| row.at));
         ends.chain(self.opened_at).max()
     }

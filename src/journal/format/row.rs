@@ -10,7 +10,7 @@ use crate::journal::format::cell::{Grams, guarded, unguarded};
 use crate::journal::format::chain;
 use crate::language::{Sentence, phrase};
 use crate::mass::{Mass, Unit};
-use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::entry::{Draft, RowKind, Verdict, words_of};
 
 /// The columns, in the order of the file.
 pub const COLUMNS: [&str; 24] = [
@@ -142,6 +142,50 @@ impl Row {
             readings: draft.readings,
             note: draft.note.clone(),
             chain: String::new(),
+        }
+    }
+
+    /// The draft that makes this row of a weight again, without what it corrects.
+    pub fn draft(&self) -> Draft {
+        let mass = |amount: Option<Grams>| amount.map(Grams::mass);
+        // As many decimals as the scale has: an uncertainty has one more, and a weight may need more.
+        let amounts = [
+            self.target,
+            self.low,
+            self.high,
+            self.tare,
+            self.gross,
+            self.net,
+        ];
+        let decimals = match self.uncertainty {
+            Some(uncertainty) => uncertainty.decimals().saturating_sub(1),
+            None => (amounts
+                .iter()
+                .flatten()
+                .map(|amount| amount.decimals())
+                .min())
+            .unwrap_or(2),
+        };
+        let (_, words) = words_of(&self.note, &self.ingredient, &self.lot);
+        Draft {
+            step: self.step,
+            phase: self.phase.clone(),
+            ingredient: self.ingredient.clone(),
+            lot: self.lot.clone(),
+            vessel: self.vessel.clone(),
+            target: mass(self.target),
+            low: mass(self.low),
+            high: mass(self.high),
+            tare: mass(self.tare),
+            gross: mass(self.gross),
+            net: mass(self.net),
+            uncertainty: mass(self.uncertainty),
+            verdict: self.verdict,
+            scale: self.scale.clone(),
+            unit: self.unit,
+            readings: self.readings,
+            readability: Mass::from_ng(10i64.pow(9 - u32::from(decimals.min(9)))),
+            ..Draft::new(self.kind, words)
         }
     }
 

@@ -261,6 +261,13 @@ pub fn find(folders: &[PathBuf]) -> Vec<PathBuf> {
     found
 }
 
+/// Whether rows of a batch are kept in one of `folders`: a row that is added to its log would keep them out.
+pub fn keeps(folders: &[PathBuf], batch: &str) -> bool {
+    let of_it = |row: &Row| row.batch == batch;
+    let first = |path: &PathBuf| read(path).is_ok_and(|rows| rows.first().is_some_and(of_it));
+    find(folders).iter().any(first)
+}
+
 /// Adds the rows of the file `path` that are not there yet to their log in `logs`, synced, and
 /// removes the file.
 ///

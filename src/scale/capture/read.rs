@@ -366,7 +366,7 @@ fn hex(digit: u8) -> Option<u8> {
 }
 
 const COMMAND_REMEDY: &str = "the commands are !next, !again, !keep, !stop, !undo, !cancel, !residue, \
-     !remedy in-proportion (or least-added, keep), !lot \"X\", !skip \"WHY\" and !note \"X\"";
+     !remedy in-proportion (or least-added, keep), !lot \"X\" (or !lot 2 \"X\", of step 2), !skip \"WHY\" and !note \"X\"";
 
 /// Reads what follows the `!`.
 fn parse_command(text: &[u8], begin: usize) -> Result<Command, Fault> {
@@ -384,7 +384,7 @@ fn parse_command(text: &[u8], begin: usize) -> Result<Command, Fault> {
         b"undo" => Command::Undo,
         b"cancel" => Command::Cancel,
         b"skip" => return quoted(rest, begin + end).map(Command::Skip),
-        b"lot" => return quoted(rest, begin + end).map(Command::Lot),
+        b"lot" => return lot(rest, begin + end),
         b"residue" if rest.is_empty() => Command::Residue(None),
         b"residue" => return number(rest, begin + end).map(|step| Command::Residue(Some(step))),
         b"remedy" => return way(rest, begin + end).map(Command::Remedy),
@@ -399,6 +399,17 @@ fn parse_command(text: &[u8], begin: usize) -> Result<Command, Fault> {
     } else {
         let what = "text after a command that takes none";
         Err(Fault::new(begin + end, what, COMMAND_REMEDY))
+    }
+}
+
+/// Reads ` "X"`, or ` 2 "X"` for the step 2.
+fn lot(rest: &[u8], begin: usize) -> Result<Command, Fault> {
+    let text = rest.iter().position(|&byte| byte == b'"');
+    let (step, text) = rest.split_at(text.unwrap_or(0));
+    let lot = quoted(text, begin + step.len())?;
+    match step.trim_ascii().is_empty() {
+        true => Ok(Command::Lot(lot)),
+        false => number(step, begin).map(|step| Command::LotOf(step, lot)),
     }
 }
 

@@ -76,6 +76,9 @@ impl<W: Write> CaptureWriter<W> {
                     .extend_from_slice(format!("!remedy {}", way.word()).as_bytes());
             }
             Command::Lot(text) => self.push_quoted(b"!lot ", text),
+            Command::LotOf(step, text) => {
+                self.push_quoted(format!("!lot {step} ").as_bytes(), text);
+            }
             Command::Note(text) => self.push_quoted(b"!note ", text),
         }
         self.end()

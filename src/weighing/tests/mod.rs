@@ -7,6 +7,7 @@ mod decides;
 mod edges;
 mod empty_pan;
 mod laid;
+mod late_lots;
 mod lifted;
 mod parts;
 mod returns;

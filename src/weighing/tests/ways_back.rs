@@ -135,7 +135,7 @@ fn a_lot_is_taken_back_to_the_one_before_and_then_to_none() {
 }
 
 /// The rows of weights of a step: their lots and notes.
-fn lots_of(b: &Bench, step: usize) -> Vec<(&str, &str)> {
+pub(super) fn lots_of(b: &Bench, step: usize) -> Vec<(&str, &str)> {
     let rows = b.rows.iter();
     rows.filter(|row| row.kind == RowKind::Weighed && row.step == step)
         .map(|row| (row.lot.as_str(), row.note.as_str()))
@@ -150,12 +150,12 @@ fn a_lot_named_before_the_lift_is_in_the_record_and_goes_out_of_it_again() {
     b.expect(&["20.00"]);
     assert_eq!(
         b.answer(Command::Lot("S-3".into())),
-        "Lot S-3 for Salt; its record is corrected."
+        "Lot S-3 for step 1, Salt; its record is corrected."
     );
     b.hold(0.5);
     assert_eq!(
         lots_of(&b, 1),
-        [("S-2", ""), ("S-3", "corrects seq 2")],
+        [("S-2", ""), ("S-3", "corrects seq 2; lot of Salt: S-3")],
         "{:?}",
         b.rows
     );
@@ -168,7 +168,8 @@ fn a_lot_named_before_the_lift_is_in_the_record_and_goes_out_of_it_again() {
     b.land(0.0).hold(2.0);
     assert_eq!(b.answer(Command::Undo), "The lot of Salt is S-2 again.");
     b.hold(0.5);
-    assert_eq!(lots_of(&b, 1).last(), Some(&("S-2", "corrects seq 4")));
+    let back = ("S-2", "corrects seq 3; lot of Salt: S-2");
+    assert_eq!(lots_of(&b, 1).last(), Some(&back));
     b.say(Command::Lot("O-7".into())).beaker(10.0);
     assert_eq!(lots_of(&b, 2), [("O-7", "")]);
     assert_eq!(b.closed, Some(true));
@@ -404,7 +405,7 @@ fn a_lot_that_would_break_a_limit_is_told_before_it_is_weighed() {
         max: percent(3),
     };
     let b = limited(most);
-    let with = |lot: &str| b.engine.out_of_limits_with(lot);
+    let with = |lot: &str| b.engine.out_of_limits_with("Scent", lot);
     let rich = with("RICH").unwrap();
     assert!(rich.contains("Camphor is 3.6 % of the batch"), "{rich}");
     assert_eq!((with("POOR"), with("ANY"), with("")), (None, None, None));
@@ -413,7 +414,7 @@ fn a_lot_that_would_break_a_limit_is_told_before_it_is_weighed() {
         max: None,
     };
     let b = limited(least);
-    let with = |lot: &str| b.engine.out_of_limits_with(lot);
+    let with = |lot: &str| b.engine.out_of_limits_with("Scent", lot);
     let poor = with("POOR").unwrap();
     assert!(poor.contains("Camphor is 0.8 % of the batch"), "{poor}");
     assert_eq!((with("RICH"), with("ANY")), (None, None));
@@ -422,7 +423,7 @@ fn a_lot_that_would_break_a_limit_is_told_before_it_is_weighed() {
         min: None,
         max: percent(1),
     });
-    let with = |lot: &str| b.engine.out_of_limits_with(lot);
+    let with = |lot: &str| b.engine.out_of_limits_with("Scent", lot);
     assert_eq!((with("ANY"), with("POOR")), (None, None));
     assert!(with("RICH").is_some());
 }
@@ -435,7 +436,7 @@ fn a_lot_of_another_ingredient_breaks_no_limit() {
     });
     plan.say(Command::Undo);
     asks(&plan, "Take the 36.00 g Oil out of the batch first.");
-    assert_eq!(plan.engine.out_of_limits_with("RICH"), None);
+    assert_eq!(plan.engine.out_of_limits_with("Oil", "RICH"), None);
 }
 
 #[test]

@@ -21,7 +21,9 @@ use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
 use crate::language::Sentence;
 use crate::mass::Mass;
-use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_named, lot_taken_back};
+use crate::vocabulary::entry::{
+    RowKind, corrects, corrects_and, goes_on_after, lot_named, lot_taken_back, words_of,
+};
 use planned::Planned;
 
 /// Takes the rows of a log one by one, in their order. What is kept of each is small.
@@ -76,6 +78,12 @@ fn wrong(column: &'static str, why: impl Into<Sentence>) -> CellError {
         column,
         why: why.into(),
     }
+}
+
+/// Whether a correction's note begins as one does that names another lot.
+fn names_a_lot(row: &Row) -> bool {
+    let words = corrects_and(&row.note).and_then(|(_, words)| words.strip_prefix("; lot of "));
+    words.is_some()
 }
 
 fn is_held(held: &BTreeMap<usize, Held>, step: usize) -> bool {
@@ -283,7 +291,27 @@ impl Agreement {
             return Err(wrong("ingredient", why));
         }
         let own = corrects(&row.note).or_else(|| Some(numbers::stayed(&row.note)?.0));
-        let own = own.and_then(|seq| self.known(seq)).map(|known| known.lot);
+        let own = own.and_then(|seq| self.known(seq));
+        if let (Some(weighed), (true, _)) = (own, words_of(&row.note, name, lot))
+            && row.kind == RowKind::Weighed
+        {
+            if weighed.net != mass(row.net) {
+                return Err(wrong(
+                    "net_g",
+                    "the row names a lot, and changes the weight as well",
+                ));
+            }
+            // It names its own; what is to come follows the newest weight, where that is the one last named.
+            let last = self.lots.get(name).cloned().unwrap_or_default();
+            if self.number_of(&last) == weighed.lot && self.is_newest(weighed) {
+                self.lots.insert(name.clone(), lot.clone());
+            }
+            return Ok(());
+        }
+        if row.kind == RowKind::Weighed && names_a_lot(row) {
+            return Err(wrong("lot", "is not the lot that the note names"));
+        }
+        let own = own.map(|known| known.lot);
         if own.is_some_and(|own| own == self.number_of(lot)) {
             return Ok(());
         }
@@ -300,6 +328,19 @@ impl Agreement {
             }
             Some(_) | None => Ok(()),
         }
+    }
+
+    /// Whether nothing of a weight's ingredient was weighed in a later step.
+    fn is_newest(&self, weighed: Known) -> bool {
+        let later = |known: &&Known| {
+            let of_it = known.kind == weighed.kind && known.ingredient == weighed.ingredient;
+            of_it && known.step > weighed.step
+        };
+        let in_it = |known: &Known| {
+            let held = self.steps.get(&known.step);
+            held.is_some_and(|held| held.net.is_some_and(|net| net > Mass::ZERO))
+        };
+        !self.weights.iter().filter(later).any(in_it)
     }
 
     fn number_of(&mut self, name: &str) -> u32 {

@@ -1,0 +1,577 @@
+//! A lot that is named once its weight is recorded: what the rows fold to, wherever the log ends; that they agree, and
+//! that an edit of them shows; what was taken of each lot, and where it went.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use bismar::formula::Formula;
+use bismar::formula::plan::BatchSize;
+use bismar::journal::batch::record::Record;
+use bismar::journal::format::chain;
+use bismar::journal::read::record;
+use bismar::journal::read::verify::verify;
+use bismar::journal::store::log::LogFile;
+use bismar::lots::trace::{Use, Uses};
+use bismar::lots::{Lot, uses_of};
+use bismar::mass::Mass;
+use bismar::metrology::ScaleAbility;
+use bismar::vocabulary::entry::{Draft, RowKind, lot_named, of_another_lot};
+use jiff::Timestamp;
+
+use crate::bench_side::logs::{Begun, weighed_inside};
+use crate::bench_side::person;
+
+/// Salt, flour, and salt once more.
+const SOAK: &str = r#"
+[formula]
+name = "Two salts"
+[[phase]]
+name = "Dry"
+[[phase.ingredient]]
+name = "Sea salt"
+percent = 50
+tolerance = { percent = 1 }
+[[phase.ingredient]]
+name = "Oat flour"
+percent = 30
+tolerance = { percent = 1 }
+[[phase]]
+name = "Late"
+[[phase.ingredient]]
+name = "Sea salt"
+percent = 20
+tolerance = { percent = 1 }
+"#;
+
+/// A weight as the bench writes it; its window is all of the tolerance.
+fn weight(step: usize, ingredient: &str, lot: &str, target_g: i64) -> Draft {
+    let target = Mass::from_g(target_g);
+    let tare = Mass::from_mg(102_450);
+    let net = target + Mass::from_mg(10);
+    Draft {
+        phase: if step == 3 { "Late" } else { "Dry" }.into(),
+        target: Some(target),
+        low: Some(target - target.ratio(1, 100)),
+        high: Some(target + target.ratio(1, 100)),
+        tare: Some(tare),
+        gross: Some(tare + net),
+        uncertainty: Some(Mass::from_mg(15)),
+        ..weighed_inside(step, ingredient, lot, net.ng() / 1_000_000)
+    }
+}
+
+fn closing() -> Draft {
+    Draft {
+        target: Some(Mass::from_g(100)),
+        net: Some(Mass::from_mg(100_030)),
+        readability: Mass::from_mg(10),
+        ..Draft::new(RowKind::Closed, "complete")
+    }
+}
+
+/// The row by which `lot` is named for the weight `of`, recorded in row `seq`.
+fn late(seq: u64, of: &Draft, lot: &str) -> Draft {
+    Draft {
+        lot: lot.into(),
+        note: of_another_lot(seq, &of.ingredient, lot, &of.note),
+        ..of.clone()
+    }
+}
+
+fn named(lot: &str) -> Draft {
+    Draft {
+        step: 1,
+        ingredient: "Sea salt".into(),
+        lot: lot.into(),
+        ..Draft::new(RowKind::Note, lot_named("Sea salt", lot))
+    }
+}
+
+fn written(dir: &Path, rows: &[Draft]) -> PathBuf {
+    let begun = Begun {
+        formula: SOAK,
+        label: "Two salts",
+        size: Mass::from_g(100),
+        jars: None,
+        at: "2026-09-01T09:00:00Z",
+    };
+    begun.written(dir, "soak-1", rows)
+}
+
+fn agrees(path: &Path) {
+    let report = verify(path).unwrap();
+    assert!(report.is_ok(), "{}", report.told());
+}
+
+fn lots(record: &Record) -> Vec<&str> {
+    record.steps.values().map(|row| row.lot.as_str()).collect()
+}
+
+#[test]
+fn a_lot_is_named_after_the_end_and_all_else_of_the_weight_stays() {
+    let dir = tempfile::tempdir().unwrap();
+    let rows = [
+        weight(1, "Sea salt", "", 50),
+        weight(2, "Oat flour", "", 30),
+        weight(3, "Sea salt", "", 20),
+        closing(),
+        late(3, &weight(1, "Sea salt", "", 50), "S-1"),
+    ];
+    let path = written(dir.path(), &rows);
+    agrees(&path);
+    let record = record::read(&path).unwrap();
+    assert!(record.ended && record.is_complete());
+    assert_eq!(lots(&record), ["S-1", "", ""]);
+    let (row, first) = (&record.steps[&1], written_first(dir.path()));
+    assert_eq!((row.seq, first.seq), (7, 3));
+    // When it was weighed, and how long that took, is what it was.
+    assert_eq!(row.at, first.at);
+    let took = |record: &Record| {
+        let steps = record.summary().steps;
+        let took = steps
+            .into_iter()
+            .map(|step| (step.number, step.since, step.at));
+        took.collect::<Vec<_>>()
+    };
+    let before = Record::of_rows(rows_of(&path).into_iter().take(6));
+    assert_eq!(took(&record), took(&before));
+    assert_eq!(
+        (row.net, row.tare, row.gross, row.uncertainty, row.verdict),
+        (
+            first.net,
+            first.tare,
+            first.gross,
+            first.uncertainty,
+            first.verdict
+        )
+    );
+    assert!(record.replaced.contains_key(&3));
+}
+
+/// All rows of a log, as they were written.
+fn rows_of(path: &Path) -> Vec<bismar::journal::format::row::Row> {
+    let mut reader = csv::Reader::from_path(path).unwrap();
+    let rows = reader.records().map(Result::unwrap);
+    rows.map(|row| bismar::journal::format::row::Row::from_record(&row).unwrap())
+        .collect()
+}
+
+fn written_first(dir: &Path) -> bismar::journal::format::row::Row {
+    let mut rows = rows_of(&dir.join("soak-1.csv"));
+    rows.swap_remove(2)
+}
+
+/// What the engine and the log say of what is still to come must be one: else `log verify` calls a good log wrong.
+#[test]
+fn what_comes_follows_the_newest_weight_alone() {
+    let (first, second) = (weight(1, "Sea salt", "", 50), weight(3, "Sea salt", "", 20));
+    let flour = weight(2, "Oat flour", "", 30);
+    let of = |draft: &Draft, lot: &str| Draft {
+        lot: lot.into(),
+        ..draft.clone()
+    };
+    let cases: [(Vec<Draft>, &str, &str); 5] = [
+        // None was named: the next is of the same.
+        (
+            vec![first.clone(), flour.clone(), late(3, &first, "S-1")],
+            "S-1",
+            "S-1",
+        ),
+        // Another was named since: that holds.
+        (
+            vec![first.clone(), named("S-2"), late(3, &first, "S-1")],
+            "S-1",
+            "S-2",
+        ),
+        // A wrong one, which the next would be of as well.
+        (
+            vec![
+                named("S-0"),
+                of(&first, "S-0"),
+                late(4, &of(&first, "S-0"), "S-1"),
+            ],
+            "S-1",
+            "S-1",
+        ),
+        // It was weighed since.
+        (
+            vec![
+                named("S-0"),
+                of(&first, "S-0"),
+                flour.clone(),
+                of(&second, "S-0"),
+                late(4, &of(&first, "S-0"), "S-1"),
+            ],
+            "S-1",
+            "S-0",
+        ),
+        // Named and taken back again.
+        (
+            vec![
+                first.clone(),
+                late(3, &first, "S-1"),
+                late(4, &of(&first, "S-1"), ""),
+            ],
+            "",
+            "",
+        ),
+    ];
+    for (mut rows, is, comes) in cases {
+        let dir = tempfile::tempdir().unwrap();
+        if !rows.iter().any(|row| row.ingredient == "Oat flour") {
+            rows.push(flour.clone());
+        }
+        let weighed = rows.iter().any(|row| row.step == 3);
+        if !weighed {
+            rows.push(of(&second, comes));
+        }
+        rows.push(closing());
+        let path = written(dir.path(), &rows);
+        agrees(&path);
+        let record = record::read(&path).unwrap();
+        assert_eq!(record.steps[&1].lot, is, "{rows:#?}");
+        assert_eq!(record.steps[&3].lot, comes, "{rows:#?}");
+        assert_eq!(
+            record.lots.get("Sea salt").map_or("", String::as_str),
+            comes
+        );
+        // Another lot for what comes is told by no row.
+        if !weighed {
+            let dir = tempfile::tempdir().unwrap();
+            let at = rows.len() - 2;
+            rows[at].lot = "S-9".into();
+            let path = written(dir.path(), &rows);
+            assert!(!verify(&path).unwrap().is_ok(), "{rows:#?}");
+        }
+    }
+}
+
+/// A batch goes on after a kill at any moment: with the lot, or without it and to be named again.
+#[test]
+fn wherever_the_log_ends_it_folds_to_something_right() {
+    let dir = tempfile::tempdir().unwrap();
+    let unproven = Draft {
+        verdict: None,
+        note: "the scale cannot prove this tolerance".into(),
+        ..weight(1, "Sea salt", "", 50)
+    };
+    let why =
+        "lot S-0 was best before 2026-01-01; taken all the same: smelt good; lot of Sea salt: S-7";
+    let rows = [
+        unproven.clone(),
+        weight(2, "Oat flour", "", 30),
+        Draft::new(RowKind::Note, why),
+        late(3, &unproven, "S-0"),
+        late(
+            6,
+            &Draft {
+                lot: "S-0".into(),
+                ..unproven.clone()
+            },
+            "S-1",
+        ),
+    ];
+    let whole = fs::read(written(dir.path(), &rows)).unwrap();
+    let path = dir.path().join("soak-1.csv");
+    let lines: Vec<usize> = whole
+        .iter()
+        .enumerate()
+        .filter(|(_, byte)| **byte == b'\n')
+        .map(|(at, _)| at + 1)
+        .collect();
+    let formula = Formula::parse(SOAK, "").unwrap();
+    for end in lines[4]..=whole.len() {
+        fs::write(&path, &whole[..end]).unwrap();
+        let (log, found) = LogFile::open(&path).unwrap();
+        drop(log);
+        let record = found.record;
+        let lot = match end {
+            end if end < lines[6] => "",
+            end if end < lines[7] => "S-0",
+            _ => "S-1",
+        };
+        assert_eq!(lots(&record), [lot, ""], "{end}");
+        assert_eq!(record.lots.get("Sea salt").map_or("", String::as_str), lot);
+        let why = bismar::journal::batch::standing::Unproven::of(&record.steps[&1]).unwrap();
+        assert!(why.too_coarse, "{end}: {why:?}");
+        // What goes on with it knows the row that it would write again.
+        let amount = BatchSize::Batch(Mass::from_g(100));
+        let plan = record.plan(&formula, amount, &[ScaleAbility::assumed("bench")], 2.0);
+        let progress = record.progress(&plan.unwrap());
+        let again = &progress.rows[&1];
+        assert_eq!((again.lot.as_str(), &again.note), (lot, &unproven.note));
+        let same = Draft {
+            lot: String::new(),
+            ..again.clone()
+        };
+        assert_eq!(
+            same,
+            Draft {
+                ticket: 0,
+                ..unproven.clone()
+            }
+        );
+        if lines.contains(&end) {
+            agrees(&path);
+        }
+    }
+}
+
+/// As [`chain`] has it anew, so that only the rows themselves show the edit.
+fn edited(path: &Path, row: usize, column: usize, to: &str) {
+    let mut lines: Vec<String> = Vec::new();
+    let mut previous = chain::start("soak-1");
+    for (at, row_of) in rows_of(path).into_iter().enumerate() {
+        let mut cells = row_of.cells().to_vec();
+        if at == row {
+            cells[column] = to.into();
+        }
+        let mut out = csv::WriterBuilder::new()
+            .terminator(csv::Terminator::Any(b'\n'))
+            .from_writer(Vec::new());
+        out.write_record(&cells).unwrap();
+        let mut body = out.into_inner().unwrap();
+        body.pop();
+        previous = chain::link(&previous, &body);
+        lines.push(format!("{},{previous}\n", String::from_utf8(body).unwrap()));
+    }
+    let header = bismar::journal::format::row::header();
+    fs::write(path, format!("{header}\n{}", lines.concat())).unwrap();
+}
+
+#[test]
+fn an_edit_of_the_row_that_names_a_lot_shows() {
+    use bismar::journal::format::row::COLUMNS;
+    let column = |name: &str| COLUMNS.iter().position(|one| *one == name).unwrap();
+    let first = weight(1, "Sea salt", "", 50);
+    for (name, to, found) in [
+        ("lot", "S-2", false),
+        ("lot", "", false),
+        ("note", "corrects seq 3; lot of Sea salt: S-2", false),
+        ("note", "corrects seq 4; lot of Sea salt: S-1", false),
+        ("note", "corrects seq 3; lot of Oat flour: S-1", false),
+        ("readings", "11", true),
+    ] {
+        let dir = tempfile::tempdir().unwrap();
+        let rows = [
+            first.clone(),
+            weight(2, "Oat flour", "", 30),
+            late(3, &first, "S-1"),
+        ];
+        let path = written(dir.path(), &rows);
+        edited(&path, 4, column(name), to);
+        assert_eq!(verify(&path).unwrap().is_ok(), found, "{name} {to}");
+    }
+    // Another weight is none that a lot is named of.
+    let dir = tempfile::tempdir().unwrap();
+    let more = Draft {
+        net: first.net.map(|net| net + Mass::from_mg(10)),
+        gross: first.gross.map(|gross| gross + Mass::from_mg(10)),
+        ..late(3, &first, "S-1")
+    };
+    let path = written(dir.path(), &[first, weight(2, "Oat flour", "", 30), more]);
+    let report = verify(&path).unwrap();
+    assert!(
+        report.told().contains("changes the weight as well"),
+        "{}",
+        report.told()
+    );
+}
+
+#[test]
+fn what_was_booked_off_the_wrong_lot_comes_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let of = |lot: &str| Draft {
+        lot: lot.into(),
+        ..weight(1, "Sea salt", "", 50)
+    };
+    let rows = |more: &[Draft]| {
+        let begin = [
+            named("S-0"),
+            of("S-0"),
+            weight(2, "Oat flour", "", 30),
+            weight(3, "Sea salt", "S-0", 20),
+            closing(),
+        ];
+        [&begin[..], more].concat()
+    };
+    let left = |path: &Path| {
+        let uses: Vec<Use> = uses_of(&record::read(path).unwrap().summary()).collect();
+        let lot = |name: &str| Lot {
+            name: name.into(),
+            ingredient: "Sea salt".into(),
+            amount: Some(Mass::from_g(500)),
+            ..Lot::default()
+        };
+        ["S-0", "S-1"].map(|name| {
+            lot(name)
+                .left(&uses)
+                .unwrap()
+                .grams(Mass::from_mg(10))
+                .to_string()
+        })
+    };
+    let path = written(dir.path(), &rows(&[]));
+    assert_eq!(left(&path), ["429.98", "500.00"]);
+    fs::remove_file(&path).unwrap();
+    let path = written(dir.path(), &rows(&[late(4, &of("S-0"), "S-1")]));
+    agrees(&path);
+    assert_eq!(left(&path), ["479.99", "449.99"]);
+    let uses: Vec<Use> = uses_of(&record::read(&path).unwrap().summary()).collect();
+    let uses = Uses::new(&uses);
+    let went = |lot: &str| uses.forward(lot).len();
+    assert_eq!((went("S-0"), went("S-1")), (1, 1));
+}
+
+/// The answers of the program itself, from the disk alone: no daemon runs.
+#[test]
+fn the_command_writes_it_where_no_daemon_runs_and_all_that_tells_of_the_batch_follows() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    fs::create_dir_all(&logs).unwrap();
+    fs::create_dir_all(home.path().join(".config/bismar")).unwrap();
+    fs::write(
+        home.path().join(".config/bismar/lots.toml"),
+        "[[lot]]\nname = \"S-1\"\ningredient = \"Sea salt\"\namount = \"1 kg\"\nbest_before = 2026-09-02\n\
+         [[lot]]\nname = \"S-old\"\ningredient = \"Sea salt\"\nbest_before = 2026-08-31\n\
+         [[lot]]\nname = \"O-1\"\ningredient = \"Oat flour\"\namount = \"29 g\"\n",
+    )
+    .unwrap();
+    let rows = [
+        weight(1, "Sea salt", "", 50),
+        weight(2, "Oat flour", "", 30),
+        weight(3, "Sea salt", "", 20),
+        closing(),
+    ];
+    let path = written(&logs, &rows);
+    let said = |words: &[&str]| person::said(home.path(), words);
+    let before = rows_of(&path).len();
+    for (words, why) in [
+        (
+            &["lot", "--step", "9", "S-1"][..],
+            "batch soak-1 has no weight of step 9, but of 1, 2, 3",
+        ),
+        (
+            &["lot", "--step", "0", "S-1"],
+            "batch soak-1 has no weight of step 0, but of 1, 2, 3",
+        ),
+        (
+            &["lot", "--step", "1", "--batch", "soak-2", "S-1"],
+            "there is no batch \"soak-2\"",
+        ),
+        // Past its day when it was weighed.
+        (
+            &["lot", "--step", "1", "S-old"],
+            "lot S-old was best before 2026-08-31",
+        ),
+        (
+            &["lot", "--step", "1", "O-1"],
+            "lot O-1 is of Oat flour, and this step weighs Sea salt",
+        ),
+        (
+            &["lot", "--step", "2", "O-1"],
+            "lot O-1 has 29.00 g left by the logs, 30.01 g are needed",
+        ),
+        (
+            &["lot", "--step", "1", "soak-1"],
+            "soak-1 is the batch that is being weighed",
+        ),
+    ] {
+        let refused = said(words).ended(1);
+        assert!(refused.err.contains(why), "{refused:?}");
+    }
+    let refused = said(&["lot", "--step", "1", "--batch", "soak-1", "S-old"]).ended(1);
+    assert!(
+        refused
+            .err
+            .contains("Remedy: bismar lot --step 1 --batch soak-1 S-old --despite \"REASON\""),
+        "{refused:?}"
+    );
+    said(&["lot", "--batch", "soak-1", "S-1"]).ended(2);
+    said(&["lot", "--step", "1", "\u{1}"]).ended(2);
+    assert_eq!(rows_of(&path).len(), before, "nothing is written");
+    // Today it is past its day; when it was weighed it was not.
+    let named = said(&["lot", "--step", "1", "S-1"]).ended(0);
+    assert_eq!(
+        named.out,
+        "Lot S-1 for step 1, Sea salt, of batch soak-1; its record is corrected.\n"
+    );
+    let named = said(&["lot", "--step", "1", "--batch", "soak-1.csv", "S-1"]).ended(0);
+    assert_eq!(
+        named.out,
+        "Step 1 (Sea salt) of batch soak-1 is of lot S-1 already.\n"
+    );
+    assert_eq!(rows_of(&path).len(), before + 1);
+    let despite = [
+        "lot",
+        "--step",
+        "2",
+        "O-1",
+        "--despite",
+        "the rest of another bag",
+    ];
+    for _ in 0..2 {
+        said(&despite).ended(0);
+    }
+    assert_eq!(
+        rows_of(&path).len(),
+        before + 3,
+        "said twice it is written once"
+    );
+    agrees(&path);
+    let left = said(&["lots"]).ended(0).out;
+    assert!(left.contains("949.99") && left.contains("-1.01"), "{left}");
+    for (words, told) in [
+        (&["trace", "S-1"][..], "soak-1"),
+        (&["trace", "soak-1"], "S-1"),
+        (&["trace", "O-1"], "soak-1"),
+    ] {
+        let trace = said(words).ended(0).out;
+        assert!(trace.contains(told), "{trace}");
+    }
+    said(&["log", "verify", "soak-1"]).ended(0);
+    let sheet = said(&["sheet", "soak-1", "--out", "sheet.html"]).ended(0);
+    let html = fs::read_to_string(home.path().join("sheet.html")).unwrap_or(sheet.out);
+    assert!(
+        html.contains("<td>S-1<td") && html.contains("<td>O-1<td"),
+        "{html}"
+    );
+    assert!(html.contains("taken all the same: the rest of another bag"));
+    // The time of the weighing stands there, and not that of the word.
+    assert!(html.contains("09:02:00"), "{html}");
+}
+
+/// Rows that wait for their log in a file of their own would not fit behind it any more.
+#[test]
+fn a_log_whose_rows_lie_elsewhere_or_that_somebody_writes_takes_none() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    fs::create_dir_all(&logs).unwrap();
+    let path = written(&logs, &[weight(1, "Sea salt", "", 50)]);
+    let said = |words: &[&str]| person::said(home.path(), words);
+    let whole = fs::read(&path).unwrap();
+    let (log, _) = LogFile::open(&path).unwrap();
+    let refused = said(&["lot", "--step", "1", "S-1"]).ended(1);
+    assert!(
+        refused
+            .err
+            .contains("is being written just now; name the lot again"),
+        "{refused:?}"
+    );
+    let spills = home.path().join(".local/state/bismar");
+    let late = log
+        .tail()
+        .rows(&[(weight(2, "Oat flour", "", 30), Timestamp::now())]);
+    bismar::journal::store::spill::keep(std::slice::from_ref(&spills), "soak-1", &late).unwrap();
+    drop(log);
+    let refused = said(&["lot", "--step", "1", "S-1"]).ended(1);
+    assert!(
+        refused.err.contains("kept in a file of their own"),
+        "{refused:?}"
+    );
+    assert_eq!(fs::read(&path).unwrap(), whole);
+    fs::remove_dir_all(&spills).unwrap();
+    said(&["lot", "--step", "1", "S-1"]).ended(0);
+    agrees(&path);
+    assert_eq!(record::read(&path).unwrap().lots["Sea salt"], "S-1");
+}
