@@ -215,6 +215,11 @@ mod tests {
                 "trop versé, jusqu'à 11,20 g, ramené à 10,01 g",
             ),
             (
+                "corrects seq 12; the scale cannot prove this tolerance; lot of Zinc oxide: Z-1; 2",
+                "berichtigt Zeile 12; die Waage kann diese Toleranz nicht nachweisen; Los von Zinc oxide: Z-1; 2",
+                "",
+            ),
+            (
                 "lot of Zinc oxide; fine: Z-1; 2",
                 "Los von Zinc oxide; fine: Z-1; 2",
                 "lot de Zinc oxide; fine\u{a0}: Z-1; 2",

@@ -148,9 +148,8 @@ pub fn corrects_and(note: &str) -> Option<(u64, &str)> {
 /// The note of a row that says a recorded weight, that of row `seq`, to be of another lot; none where that is empty. `words`
 /// are those of that row, without what it corrects.
 pub fn of_another_lot(seq: u64, ingredient: &str, lot: &str, words: &str) -> String {
-    let corrects = remark!("corrects seq {seq}", seq);
-    let more = joined(lot_now(ingredient, lot).into(), words.into());
-    joined(corrects, more).into()
+    let corrects = joined(remark!("corrects seq {seq}", seq), words.into());
+    joined(corrects, lot_now(ingredient, lot).into()).into()
 }
 
 /// Whether a row says no more of a weight than that it is of another lot, and what else its note says, without what it
@@ -159,12 +158,11 @@ pub fn words_of<'n>(note: &'n str, ingredient: &str, lot: &str) -> (bool, &'n st
     let Some((_, more)) = corrects_and(note) else {
         return (false, note);
     };
-    let more = more.strip_prefix("; ").unwrap_or(more);
-    let behind = more.strip_prefix(&lot_now(ingredient, lot));
-    match behind.map(|words| (words.is_empty(), words.strip_prefix("; "))) {
-        Some((true, _)) => (true, ""),
-        Some((false, Some(words))) => (true, words),
-        Some((false, None)) | None => (false, more),
+    let words = |text: &'n str| text.strip_prefix("; ").unwrap_or(text);
+    let before = more.strip_suffix(&lot_now(ingredient, lot));
+    match before.and_then(|before| before.strip_suffix("; ")) {
+        Some(before) => (true, words(before)),
+        None => (false, words(more)),
     }
 }
 

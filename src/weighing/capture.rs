@@ -243,7 +243,14 @@ impl Engine {
                     written.seq = seq;
                 }
             }
-            self.recorded(correction.step, seq, correction.net, correction.verdict);
+            let elsewhere = correction.lot && correction.step != run.step;
+            match run.done.get_mut(correction.step) {
+                // Nothing that stands on a scale was recorded: who waits for that hears nothing.
+                Some(Some(weighed)) if elsewhere => weighed.seq = seq,
+                Some(_) | None => {
+                    self.recorded(correction.step, seq, correction.net, correction.verdict);
+                }
+            }
             return;
         }
         let state = match &run.state {

@@ -334,6 +334,7 @@ impl Engine {
             step: index,
             net,
             verdict,
+            lot: lot.is_some(),
         });
         ticket
     }

@@ -1166,6 +1166,8 @@ pub(super) struct Correction {
     pub step: usize,
     pub net: Mass,
     pub verdict: Option<Verdict>,
+    /// Only its lot is another.
+    pub lot: bool,
 }
 
 /// A drop that falls within this time of the record belongs to the ingredient recorded: nobody

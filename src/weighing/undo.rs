@@ -230,6 +230,7 @@ impl Engine {
             step: index,
             net: Mass::ZERO,
             verdict: Some(Verdict::Kept),
+            lot: false,
         });
         // Its row is on its way; the step does not come again meanwhile.
         if let Some(done) = self.run.done.get_mut(index) {

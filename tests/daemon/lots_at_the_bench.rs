@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use bismar::formula::limits::{Held, outside};
 use bismar::journal::read::folder;
+use bismar::journal::store::log::LogFile;
 use bismar::lots::Lot;
 use bismar::lots::advice::{Advice, ForStep, Snapshot};
 use bismar::lots::trace::Use;
@@ -791,7 +792,7 @@ fn a_certificate_over_the_limit_speaks_against_its_lot() {
         [[substance]]\nname = \"Linalool\"\nleave_on = 4\n";
     person.file("salt.toml", formula);
     person.file("substances.toml", list);
-    let _daemon = Daemon::start(&person);
+    let daemon = Daemon::start(&person);
     let begin = ["begin", "salt.toml", "--batch", "100g"];
     let begun = person.run(&begin).ended(0).out;
     let exposed =
@@ -815,4 +816,27 @@ fn a_certificate_over_the_limit_speaks_against_its_lot() {
     );
     let taken = named(&person, "LAV-2", Some("a rinse")).unwrap();
     assert!(taken.contains("taken all the same"), "{taken}");
+    // The same of what is weighed, when the batch is over.
+    person.run(&["stop"]).ended(0);
+    let mut logs = folder::batches_in(&logs(&person)).unwrap();
+    logs.retain(|log| {
+        log.file_name()
+            .unwrap()
+            .to_string_lossy()
+            .starts_with("lavender")
+    });
+    daemon.until(|| LogFile::open(&logs[0]).is_ok());
+    let (mut log, _) = LogFile::open(&logs[0]).unwrap();
+    for (step, name, lot, mg) in [
+        (1, "Lavender oil", "LAV-3", 10_000),
+        (2, "Sea salt", "", 90_000),
+    ] {
+        log.append(&weighed(step, name, lot, mg), jiff::Timestamp::now())
+            .unwrap();
+    }
+    drop(log);
+    let said = person.run(&["lot", "--step", "1", "LAV-2"]).ended(1);
+    assert!(said.err.contains(why), "{said:?}");
+    let said = person.run(&["lot", "--step", "1", "LAV-9"]).ended(0);
+    assert!(!said.out.contains("limit"), "{said:?}");
 }

@@ -103,6 +103,7 @@ enum Blurt {
     Undo,
     Cancel,
     Lot(u8),
+    LotOf(usize, u8),
     Skip,
     Residue(Option<usize>),
     Remedy(Way),
@@ -118,8 +119,9 @@ fn blurt() -> impl Strategy<Value = Blurt> {
         3 => Just(Blurt::Undo),
         1 => Just(Blurt::Cancel),
         4 => (1_u8..=2).prop_map(Blurt::Lot),
+        2 => (0_usize..5, 1_u8..=3).prop_map(|(step, number)| Blurt::LotOf(step, number)),
         1 => Just(Blurt::Skip),
-        2 => prop_oneof![Just(None), (1_usize..5).prop_map(Some)].prop_map(Blurt::Residue),
+        3 => prop_oneof![Just(None), (1_usize..5).prop_map(Some)].prop_map(Blurt::Residue),
         2 => prop::sample::select(Way::ALL.to_vec()).prop_map(Blurt::Remedy),
         1 => Just(Blurt::Note),
     ]
@@ -521,6 +523,7 @@ impl World {
             Blurt::Undo => Command::Undo,
             Blurt::Cancel => Command::Cancel,
             Blurt::Lot(number) => Command::Lot(format!("L-{number}")),
+            Blurt::LotOf(step, number) => Command::LotOf(step, format!("L-{number}")),
             Blurt::Skip => Command::Skip("none there".into()),
             Blurt::Residue(step) => Command::Residue(step),
             Blurt::Remedy(way) => Command::Remedy(way),
@@ -799,6 +802,7 @@ fn no_order_of_words_makes_rows_that_disagree() {
             world.read_for(3.0);
             for row in &world.written {
                 let what = match row.note.starts_with("corrects seq") {
+                    true if row.note.contains("; lot of ") => "of another lot",
                     true => "corrected",
                     false => row.kind.name(),
                 };

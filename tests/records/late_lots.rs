@@ -88,14 +88,18 @@ fn named(lot: &str) -> Draft {
 }
 
 fn written(dir: &Path, rows: &[Draft]) -> PathBuf {
+    written_as(dir, "soak-1", "2026-09-01T09:00:00Z", rows)
+}
+
+fn written_as(dir: &Path, batch: &str, at: &str, rows: &[Draft]) -> PathBuf {
     let begun = Begun {
         formula: SOAK,
         label: "Two salts",
         size: Mass::from_g(100),
         jars: None,
-        at: "2026-09-01T09:00:00Z",
+        at,
     };
-    begun.written(dir, "soak-1", rows)
+    begun.written(dir, batch, rows)
 }
 
 fn agrees(path: &Path) {
@@ -362,6 +366,23 @@ fn an_edit_of_the_row_that_names_a_lot_shows() {
         edited(&path, 4, column(name), to);
         assert_eq!(verify(&path).unwrap().is_ok(), found, "{name} {to}");
     }
+    // A lot may be called anything, and says nothing of its weight.
+    for lot in [
+        "tare not proven",
+        "the scale cannot prove this tolerance",
+        "S-1; =1",
+        "x; lot of Sea salt: S-1",
+    ] {
+        let dir = tempfile::tempdir().unwrap();
+        let rows = [
+            first.clone(),
+            weight(2, "Oat flour", "", 30),
+            late(3, &first, lot),
+        ];
+        let path = written(dir.path(), &rows);
+        agrees(&path);
+        assert_eq!(record::read(&path).unwrap().steps[&1].lot, lot);
+    }
     // Another weight is none that a lot is named of.
     let dir = tempfile::tempdir().unwrap();
     let more = Draft {
@@ -574,4 +595,69 @@ fn a_log_whose_rows_lie_elsewhere_or_that_somebody_writes_takes_none() {
     said(&["lot", "--step", "1", "S-1"]).ended(0);
     agrees(&path);
     assert_eq!(record::read(&path).unwrap().lots["Sea salt"], "S-1");
+}
+
+/// A batch that was made later is in none that was weighed before; where a reason goes past that, no look goes round for
+/// ever.
+#[test]
+fn two_batches_that_name_each_other_are_refused_and_end_no_look() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    fs::create_dir_all(&logs).unwrap();
+    fs::create_dir_all(home.path().join(".config/bismar")).unwrap();
+    fs::write(home.path().join(".config/bismar/lots.toml"), "").unwrap();
+    let rows = [
+        weight(1, "Sea salt", "", 50),
+        weight(2, "Oat flour", "", 30),
+        weight(3, "Sea salt", "", 20),
+        closing(),
+    ];
+    written(&logs, &rows);
+    let later = written_as(&logs, "soak-2", "2026-09-02T09:00:00Z", &rows);
+    let said = |words: &[&str]| person::said(home.path(), words);
+    let refused = said(&["lot", "--step", "1", "--batch", "soak-1", "soak-2"]).ended(1);
+    let why = "batch soak-2 was begun after this was weighed";
+    assert!(refused.err.contains(why), "{refused:?}");
+    // Without a name it is the batch that was begun last.
+    let named = said(&["lot", "--step", "1", "soak-1"]).ended(0);
+    assert!(
+        named
+            .out
+            .contains("of batch soak-2; its record is corrected. soak-1 is a batch of this bench"),
+        "{named:?}"
+    );
+    assert_eq!(record::read(&later).unwrap().steps[&1].lot, "soak-1");
+    said(&[
+        "lot",
+        "--step",
+        "1",
+        "--batch",
+        "soak-1",
+        "soak-2",
+        "--despite",
+        "so it was",
+    ])
+    .ended(0);
+    for words in [
+        &["trace", "soak-1"][..],
+        &["trace", "soak-2"],
+        &["lots"],
+        &["declaration", "soak-1"],
+        &["label", "soak-1"],
+        &["sheet", "soak-2", "--out", "sheet.html"],
+        &["history", "Two salts"],
+    ] {
+        let mut child = person::bismar(home.path())
+            .args(words)
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let end = std::time::Instant::now() + std::time::Duration::from_secs(20);
+        while child.try_wait().unwrap().is_none() {
+            assert!(std::time::Instant::now() < end, "{words:?} goes round");
+            std::thread::sleep(std::time::Duration::from_millis(20));
+        }
+        assert!(child.wait().unwrap().code().is_some(), "{words:?}");
+    }
 }

@@ -92,6 +92,31 @@ fn a_wrong_lot_of_an_earlier_weight_is_none_of_the_newer_ones() {
     assert_eq!(lots_of(&b, 4), [("S-0", "")]);
 }
 
+/// The page and the scale's display show what stands there: another step's weight is none of that.
+#[test]
+fn while_a_weight_stands_to_be_lifted_nothing_else_is_told_as_recorded() {
+    let mut b = Bench::new(plan(salt_twice(), None));
+    b.hold(2.0).beaker(20.0);
+    b.land(150.0).hold(1.5).pour(160.0, 4.0).hold(2.0);
+    b.expect(&["20.00", "10.00"]);
+    let told = b.recorded.len();
+    b.say(late(1, "S-1")).hold(0.5);
+    assert_eq!(lots_of(&b, 1).last().map(|row| row.0), Some("S-1"));
+    assert_eq!(b.recorded.len(), told);
+    b.expect_cue(CueKind::Lift);
+    // What names it once more knows the row that holds.
+    b.say(late(1, "S-2")).hold(0.5).land(0.0).hold(2.0);
+    let notes: Vec<&str> = lots_of(&b, 1).iter().map(|row| row.1).collect();
+    assert_eq!(
+        notes,
+        [
+            "",
+            "corrects seq 1; lot of Salt: S-1",
+            "corrects seq 3; lot of Salt: S-2"
+        ]
+    );
+}
+
 #[test]
 fn the_lot_of_a_step_that_waits_is_named_as_ever() {
     let mut b = Bench::new(plan(salt_twice(), None));

@@ -107,6 +107,10 @@ impl<'c> Session<'c> {
             8 => Some(Command::Cancel),
             9 => Some(Command::Skip("it is out".into())),
             10 => Some(Command::Note(format!("=note {value}"))),
+            17 => Some(Command::LotOf(
+                usize::from(value.unsigned_abs() % 6),
+                format!("L-{times}"),
+            )),
             _ => None,
         };
         if let Some(command) = command {

@@ -80,10 +80,9 @@ fn wrong(column: &'static str, why: impl Into<Sentence>) -> CellError {
     }
 }
 
-/// Whether a correction's note begins as one does that names another lot.
+/// Whether a correction's note says what only one says that names another lot.
 fn names_a_lot(row: &Row) -> bool {
-    let words = corrects_and(&row.note).and_then(|(_, words)| words.strip_prefix("; lot of "));
-    words.is_some()
+    corrects_and(&row.note).is_some_and(|(_, words)| words.contains("; lot of "))
 }
 
 fn is_held(held: &BTreeMap<usize, Held>, step: usize) -> bool {

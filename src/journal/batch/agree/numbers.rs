@@ -6,7 +6,7 @@ use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::metrology::test_weights::{WeightClass, permissible_error};
 use crate::metrology::{Errors, Known, Weighing};
-use crate::vocabulary::entry::{RowKind, Verdict, corrects, skip_reason};
+use crate::vocabulary::entry::{RowKind, Verdict, corrects, skip_reason, words_of};
 
 /// Why a weight has no verdict, as its row says it.
 pub(crate) const NOT_PROVABLE: &str = "the scale cannot prove this tolerance";
@@ -197,8 +197,9 @@ fn verdict(row: &Row) -> Result<(), CellError> {
         _ => Verdict::Inside,
     };
     let corrected = corrects(&row.note).is_some();
-    let no_tare = row.note.contains(TARE_NOT_PROVEN);
-    let no_proof = row.note.contains(NOT_PROVABLE) || no_tare;
+    // A lot that it names may be called anything.
+    let (_, words) = words_of(&row.note, &row.ingredient, &row.lot);
+    let no_proof = words.contains(NOT_PROVABLE) || words.contains(TARE_NOT_PROVEN);
     let weighed = matches!(row.kind, RowKind::Weighed | RowKind::Filled);
     let why = match row.verdict {
         // A person may keep any weight; where it is proven to be inside, that is said.
