@@ -133,7 +133,10 @@ impl LateLot {
         let Some(row) = record.steps.get(&number) else {
             let steps: Vec<String> = record.weighed().map(|row| row.step.to_string()).collect();
             return Err(Refusal::new(match steps.as_slice() {
-                [] => phrase!("nothing is weighed in batch {batch}", batch),
+                [] => phrase!(
+                    "nothing is weighed in batch {batch}; name the batch that is meant",
+                    batch
+                ),
                 steps => phrase!(
                     "batch {batch} has no weight of step {number}, but of {steps}",
                     batch,

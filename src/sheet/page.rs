@@ -19,7 +19,7 @@ use crate::journal::format::opening::opening_of;
 use crate::journal::format::row::Row;
 use crate::language::{Sentence, Term, counted, phrase, term};
 use crate::mass::Mass;
-use crate::vocabulary::entry::{RowKind, Verdict};
+use crate::vocabulary::entry::{RowKind, Verdict, words_of};
 
 const TITLE: Term = term!("Batch sheet");
 pub(super) const STYLE: &str = include_str!("sheet.css");
@@ -333,7 +333,11 @@ fn irregular(record: &SheetRecord, out: &mut String) {
                 && contents_of(row).is_none()
                 && !row.note.starts_with("lot of ")
         }
-        RowKind::Weighed => row.verdict != Some(Verdict::Inside) || is_outside(row),
+        RowKind::Weighed => {
+            let (relots, _) = words_of(&row.note, &row.ingredient, &row.lot);
+            let holds = !record.log.replaced.contains_key(&row.seq);
+            row.verdict != Some(Verdict::Inside) || is_outside(row) || relots && holds
+        }
         RowKind::Opened
         | RowKind::ScaleCheck
         | RowKind::Mixed

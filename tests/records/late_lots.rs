@@ -558,6 +558,11 @@ fn the_command_writes_it_where_no_daemon_runs_and_all_that_tells_of_the_batch_fo
         "{html}"
     );
     assert!(html.contains("taken all the same: the rest of another bag"));
+    // When it was named is told beside what it took the place of.
+    assert!(
+        html.contains("in place of row 3, Sea salt of 09:02:00; lot of Sea salt: S-1"),
+        "{html}"
+    );
     // The time of the weighing stands there, and not that of the word.
     assert!(html.contains("09:02:00"), "{html}");
 }
