@@ -11,6 +11,7 @@ use crate::formula::filling::{Fill, MOST_JARS};
 use crate::journal::batch::record::Record;
 use crate::journal::format::fill_note::note_of;
 use crate::journal::name_of;
+use crate::journal::read::folder::is_own;
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::language::{Sentence, phrase};
@@ -115,12 +116,13 @@ impl BatchOpener {
     fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, Sentence> {
         let folder = self.folder()?;
         if let Some(batch) = batch {
-            return named::batch(batch, &folder).map_err(|unfound| unfound.told());
+            return named::own_batch(batch, &folder).map_err(|unfound| unfound.told());
         }
         let logs = archive(&folder).newest().map_err(|error| error.told())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
         let whole = |record: Record| record.rest() > Mass::ZERO && record.opening.is_some();
-        let weighed = |path: &PathBuf| record::read_strictly(path).is_ok_and(whole);
+        let weighed =
+            |path: &PathBuf| is_own(&folder, path) && record::read_strictly(path).is_ok_and(whole);
         logs.into_iter().find(weighed).ok_or_else(|| {
             phrase!(
                 "there is no batch to fill jars from in {folder}; weigh one first",

@@ -15,6 +15,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::cell::Grams;
 use crate::journal::format::row::Row;
 use crate::journal::name_of;
+use crate::journal::read::folder::is_own;
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::journal::store::spill;
@@ -105,26 +106,16 @@ impl LateLot {
     /// The log of the batch that is named, or of the one that was begun last.
     fn log(&self, files: &Files) -> Result<PathBuf, Refusal> {
         let folder = &files.logs;
-        let path = match &self.batch {
-            Some(batch) => named::batch(batch, folder).map_err(|unfound| unfound.told())?,
-            None => archive(folder)
-                .newest()?
-                .into_iter()
-                .next()
-                .ok_or_else(|| {
-                    phrase!(
-                        "there is no batch in {folder} yet",
-                        folder = folder.display().to_string(),
-                    )
-                })?,
-        };
-        match path.parent() == Some(folder) {
-            true => Ok(path),
-            false => Err(Refusal::new(phrase!(
-                "batch {batch} was weighed at another bench; name the lot there",
-                batch = name_of(&path),
-            ))),
+        if let Some(batch) = &self.batch {
+            return Ok(named::own_batch(batch, folder)?);
         }
+        let mut logs = archive(folder).newest()?.into_iter();
+        logs.find(|log| is_own(folder, log)).ok_or_else(|| {
+            Refusal::new(phrase!(
+                "there is no batch in {folder} yet",
+                folder = folder.display().to_string(),
+            ))
+        })
     }
 
     /// What is recorded of the step.

@@ -18,7 +18,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::contents_note;
 use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
-use crate::journal::read::folder::all_threads;
+use crate::journal::read::folder::{all_threads, is_own};
 use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
 use crate::journal::store::spill::TakenIn;
@@ -360,8 +360,11 @@ impl Opener for BatchOpener {
     }
 
     fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
-        let logs = archive(&self.folder()?).list_open(all_threads());
-        let logs = logs.map_err(|error| error.told())?;
+        let folder = self.folder()?;
+        let logs = archive(&folder).list_open(all_threads());
+        let mut logs = logs.map_err(|error| error.told())?;
+        // What another bench has begun, that one goes on with.
+        logs.open.retain(|(log, _)| is_own(&folder, log));
         for bad in &logs.bad {
             tracing::warn!("a log that does not read is left alone: {bad}");
         }

@@ -6,7 +6,7 @@ use super::{MOST_FILES, formula_files, formulas_in};
 use crate::document::shown;
 use crate::formula::Formula;
 use crate::journal::name_of;
-use crate::journal::read::folder::{batches_in, log_of};
+use crate::journal::read::folder::{batches_in, is_own, log_of};
 use crate::language::{Sentence, phrase};
 use crate::problem::Problem;
 use crate::protocol::reply::Refusal;
@@ -195,6 +195,24 @@ pub fn batch(name: &str, logs: &Path) -> Result<PathBuf, Unfound> {
         near => phrase!("the nearest are {names}", names = quoted(&near)),
     };
     Err(Unfound { what, remedy })
+}
+
+/// As [`batch`], to add something to its log.
+///
+/// # Errors
+/// As there; and where another bench weighed it.
+pub fn own_batch(name: &str, logs: &Path) -> Result<PathBuf, Unfound> {
+    let log = batch(name, logs)?;
+    match is_own(logs, &log) {
+        true => Ok(log),
+        false => Err(Unfound {
+            what: phrase!(
+                "batch {batch} was weighed at another bench",
+                batch = name_of(&log),
+            ),
+            remedy: phrase!("say it there"),
+        }),
+    }
 }
 
 /// The names by which formulas of a folder can be called without quotation marks: those of their files.

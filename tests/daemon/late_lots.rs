@@ -274,3 +274,33 @@ fn while_jars_are_filled_it_waits() {
     assert!(named.contains("its record is corrected"), "{named}");
     agrees(&log);
 }
+
+/// The folder of a gatherer has what other benches weighed as well, in folders of their own.
+#[test]
+fn what_another_bench_weighed_is_added_to_at_that_bench_alone() {
+    let (mut rig, log) = in_a_pour();
+    rig.daemon.child.kill().unwrap();
+    rig.daemon.child.wait().unwrap();
+    let bench = log.with_file_name("dune");
+    std::fs::create_dir(&bench).unwrap();
+    std::fs::write(bench.join("bench.id"), "dune\n").unwrap();
+    let there = bench.join(log.file_name().unwrap());
+    std::fs::rename(&log, &there).unwrap();
+    let before = std::fs::read(&there).unwrap();
+    let batch = log.file_stem().unwrap().to_str().unwrap();
+    rig.daemon = Daemon::start(&rig.person);
+    for words in [
+        &["lot", "--step", "1", "S-1", "--batch", batch][..],
+        &["fill", "--fill", "50g", batch],
+        &["begin", "--go-on", batch],
+        &["remedy", batch, "--take", "least-added"],
+    ] {
+        let said = rig.person.run(words);
+        let elsewhere = said.err.contains("was weighed at another bench");
+        assert!(elsewhere, "{words:?}: {said:?}");
+    }
+    // Nor did the daemon go on with it when it started.
+    assert_eq!(std::fs::read(&there).unwrap(), before);
+    rig.person.begins();
+    rig.person.run(&["stop"]).ended(0);
+}

@@ -104,6 +104,11 @@ pub fn log_of(logs: &Path, batch: &str) -> Option<PathBuf> {
     found.next().filter(|_| found.next().is_none())
 }
 
+/// Whether a log of the folder is this bench's own: what another one weighed and was gathered, only that one adds to.
+pub fn is_own(logs: &Path, log: &Path) -> bool {
+    log.parent() == Some(logs)
+}
+
 /// Below this a thread costs more than it saves.
 const WORTH_A_THREAD: usize = 32;
 
