@@ -181,8 +181,8 @@ impl Engine {
                 // A vessel stood there that had been tared unseen; now the pan is empty.
                 self.stood_unheard(self.zero(scale) - seen.weight);
                 self.see_zero(scale, seen.weight);
-                if self.was_said(&[CueKind::Lift]) {
-                    self.cue_place();
+                if let Some(level) = seen.steady {
+                    self.rests_empty(scale, level);
                 }
                 State::Empty
             }
