@@ -12,7 +12,7 @@ use bismar::journal::batch::composition::{HeldPart, held, shares, strangers};
 use bismar::journal::batch::lost::lost;
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::residue::usual;
-use bismar::journal::batch::standing::told_of;
+use bismar::journal::batch::standing::{Unproven, told_of};
 use bismar::journal::batch::still_open::{OpenPart, StillOpen};
 use bismar::journal::batch::summary::{StepKind, Summary};
 use bismar::journal::format::cell::{CUT_MARK, LONGEST_TEXT, clean};
@@ -230,6 +230,61 @@ fn two_entries_of_an_ingredient_are_one_part() {
     );
 }
 
+/// Each ingredient is held in the vessel that its own step weighs it in.
+#[test]
+fn each_ingredient_is_held_in_its_own_vessel() {
+    let into = |vessel: &str, name: &str| {
+        let percent = format!("{name}\"\npercent =");
+        TWO.replace(
+            &percent,
+            &format!("{name}\"\nvessel = \"{vessel}\"\npercent ="),
+        )
+    };
+    let vessels = |text: &str| {
+        let formula = Formula::parse(text, "two.toml").expect("a formula");
+        let parts = held(&Record::default(), &plan_of(&formula));
+        [parts[0].vessel, parts[1].vessel]
+    };
+    let (beaker, bowl) = (VesselWay::Beaker, VesselWay::Bowl);
+    assert_eq!(vessels(&into("bowl", "Sea salt")), [bowl, beaker]);
+    assert_eq!(vessels(&into("bowl", "Oat flour")), [beaker, bowl]);
+}
+
+/// Where a lot has a limit of its own it counts with what got in of it; what is still to come is of the lot named last.
+#[test]
+fn what_is_held_is_told_lot_by_lot() {
+    let plan = plan_of(&formula());
+    let of_lot = |lot: &str, draft: Draft| Draft {
+        lot: lot.into(),
+        ..draft
+    };
+    let told = |rows: &[Draft]| {
+        let parts = held(&record(rows), &plan);
+        let lots = parts.iter().flat_map(HeldPart::each_lot);
+        let lots = lots.map(|one| (one.ingredient.to_owned(), one.lot.to_owned(), one.mass));
+        lots.collect::<Vec<_>>()
+    };
+    let line = |name: &str, lot: &str, grams| (name.to_owned(), lot.to_owned(), g(grams));
+    assert_eq!(
+        told(&[]),
+        [line("Sea salt", "", 60.0), line("Oat flour", "", 40.0)]
+    );
+    let rows = [
+        of_lot("S-1", weighed(1, "Sea salt", 60.0, 60.5)),
+        of(RowKind::Residue, 1, "Sea salt", Some(1.5)),
+        of_lot("S-2", weighed(3, "Sea salt", 10.0, 10.0)),
+    ];
+    assert_eq!(
+        told(&rows),
+        [
+            line("Sea salt", "S-1", 59.0),
+            line("Sea salt", "S-2", 10.0),
+            line("Sea salt", "S-2", 0.0),
+            line("Oat flour", "", 40.0),
+        ]
+    );
+}
+
 #[test]
 fn what_the_formula_does_not_have_is_a_stranger_once() {
     let rows = record(&[
@@ -377,6 +432,55 @@ fn a_skipped_step_weighed_nothing_and_does_not_come_again() {
     assert_eq!(kept.weighed().count(), 1);
 }
 
+/// A weight that the bench could not prove is told with what its row says of it, and may be off unless only its scale is
+/// too coarse.
+#[test]
+fn a_weight_without_a_verdict_says_why() {
+    let coarse = "the scale cannot prove this tolerance";
+    let row = |verdict, net, note: &str, readings| {
+        let draft = Draft {
+            verdict,
+            readings,
+            note: note.into(),
+            ..of(RowKind::Weighed, 1, "Sea salt", net)
+        };
+        row(1, &draft)
+    };
+    let at_a_bench = |note: &str| row(None, Some(60.0), note, Some(10));
+    let why = |row: &Row| {
+        let found = Unproven::of(row).map(|found| (found.why.to_owned(), found.too_coarse));
+        assert_eq!(
+            Unproven::may_be_off(row),
+            found.as_ref().is_some_and(|(_, coarse)| !coarse)
+        );
+        found
+    };
+    let says = |text: &str, coarse| Some((text.to_owned(), coarse));
+    assert_eq!(
+        why(&at_a_bench("the tare is unknown")),
+        says("the tare is unknown", false)
+    );
+    assert_eq!(why(&at_a_bench("")), says("", false));
+    assert_eq!(why(&at_a_bench(coarse)), says(coarse, true));
+    assert_eq!(
+        why(&at_a_bench("corrects seq 4; by hand")),
+        says("by hand", false)
+    );
+    // With a verdict, withdrawn, left out, or put into a log by hand there is nothing to prove.
+    assert_eq!(
+        why(&row(Some(Verdict::Inside), Some(60.0), "", Some(10))),
+        None
+    );
+    assert_eq!(why(&row(None, None, "corrects seq 4; by hand", None)), None);
+    assert_eq!(
+        why(&row(None, Some(0.0), "skipped: none left", Some(10))),
+        None
+    );
+    assert_eq!(why(&row(None, Some(60.0), "", None)), None);
+    let by_hand = row(None, Some(60.0), "read off", None);
+    assert_eq!(why(&by_hand), says("read off", false));
+}
+
 // ---- what holds, and where it stood --------------------------------------------------------------
 
 #[test]
@@ -485,12 +589,20 @@ fn a_corrected_jar_stands_at_its_place_and_a_withdrawn_one_nowhere() {
         jar(3, Some(55.3)),
         correcting(2, jar(0, Some(54.0))),
         correcting(3, jar(0, None)),
+        // One that nobody numbered is filled, and is none to go on from.
+        Draft {
+            tare: None,
+            ..jar(0, Some(50.0))
+        },
     ]);
     let jars: Vec<(usize, Option<Mass>)> = (record.filled.iter())
         .map(|row| (row.step, row.net.map(|net| net.mass())))
         .collect();
-    assert_eq!(jars, [(1, Some(g(55.1))), (2, Some(g(54.0)))]);
-    assert_eq!(record.jarred(), g(109.1));
+    assert_eq!(
+        jars,
+        [(1, Some(g(55.1))), (2, Some(g(54.0))), (0, Some(g(50.0)))]
+    );
+    assert_eq!(record.jarred(), g(159.1));
     assert!(record.replaced.keys().eq(&[2, 3]));
     let plan = Plan {
         filling: Some(fill(Rule::Eu76211)),
@@ -610,6 +722,7 @@ fn what_got_into_no_jar_is_lost_where_the_log_tells() {
     assert_eq!(two(&[48.0]), share("4"));
     assert_eq!(two(&[52.0]), None);
     assert_eq!(two(&[55.0]), None);
+    assert_eq!(two(&[4.0]), None);
     assert_eq!(two(&[3.0]), None);
     assert_eq!(two(&[]), None);
     // A jar's worth or more is left: kept, it may be.
@@ -631,6 +744,19 @@ fn what_got_into_no_jar_is_lost_where_the_log_tells() {
     assert_eq!(enlarged(28.0, &[48.0]), None);
     // Less than a tenth of a jar is a weight's own error.
     assert_eq!(enlarged(0.8, &[48.0, 48.0]).as_deref(), Some("4.761904761"));
+    // All of it, or a share of less than nothing, is no loss but a log that is wrong.
+    let made = |salt: f64, oats: f64, jars: &[f64]| {
+        let mut drafts = both_weighed(Some((2, g(48.0))));
+        drafts.push(weighed(1, "Sea salt", 60.0, salt));
+        drafts.push(weighed(2, "Oat flour", 40.0, oats));
+        drafts.push(closed("complete"));
+        drafts.extend(filled(48.0, jars));
+        drafts.push(closed("complete"));
+        lost(&record(&drafts)).map(|share| share.text())
+    };
+    assert_eq!(made(30.0, 10.0, &[0.0, 0.4]), share("99"));
+    assert_eq!(made(30.0, 10.0, &[0.0, 0.0]), None);
+    assert_eq!(made(-5.0, 1.0, &[0.0, 0.0]), None);
     // Where it went into a jar more, what is left is told.
     assert_eq!(
         enlarged(46.0, &[48.0, 48.0, 48.0]).as_deref(),
@@ -695,6 +821,13 @@ fn what_is_still_open_is_told_by_phase() {
     assert_eq!(open(&dry), still(2, &[wet], None));
     let all = [salt(), oats(), mixed("Dry"), honey()];
     assert_eq!(open(&all), still(3, &[], Some("Wet")));
+    // What is left out is done with, and was not weighed.
+    let without = [salt(), skipping(2, "Oat flour", "skipped: none left")];
+    let left_out = StillOpen {
+        left_out: 1,
+        ..still(1, &[part("Wet", &[])], Some("Dry"))
+    };
+    assert_eq!(open(&without), left_out);
 }
 
 /// A step's time is counted from what came before it; a step that a remedy put in is no planned one.
@@ -766,6 +899,21 @@ fn a_lot_that_was_taken_back_is_gone_from_what_was_taken_back() {
     };
     let of = |record: &Record| [1, 2].map(|step| record.steps[&step].lot.clone());
     assert_eq!(of(&record(&drafts)), ["S-1", "O-1"]);
+    // A remark beside it takes none, nor do the words of it in a row of another kind.
+    for other in [
+        Draft {
+            note: "S-1 is damp".into(),
+            ..back.clone()
+        },
+        Draft {
+            kind: RowKind::Mixed,
+            ..back.clone()
+        },
+    ] {
+        let mut kept = drafts.clone();
+        kept.push(other);
+        assert_eq!(of(&record(&kept)), ["S-1", "O-1"]);
+    }
     drafts.push(back.clone());
     assert_eq!(of(&record(&drafts)), ["", "O-1"]);
     // The same words beside a weight, or a lot of what holds, take nothing.
@@ -805,6 +953,11 @@ fn a_summary_tells_how_a_batch_stands() {
     ] {
         assert_eq!(told_of(kept).to_string(), kept);
     }
+    // The premixes of its formula, each once.
+    let of_premix = TWO.replace("\npercent =", "\npremix = \"Oat mix\"\npercent =");
+    let formula = Formula::parse(&of_premix, "two.toml").expect("a formula");
+    let summary = of_rows(&[salt(), oats()]).summary_by(Some(&formula));
+    assert_eq!(summary.premixes, ["Oat mix"]);
     // A weight that was set right is no jar that was.
     let anew = correcting(3, weighed(1, "Sea salt", 60.0, 60.2));
     assert!(!of_rows(&[salt(), anew]).summary().jars_replaced);
