@@ -112,19 +112,6 @@ impl Workshop {
         };
         assert_eq!(open(self.archive()), open(plain));
     }
-
-    /// The real program's words about a lot, on this folder.
-    fn trace(&self) -> Command {
-        let home = self.dir.path().join("home");
-        fs::create_dir_all(&home).unwrap();
-        let mut command = bismar(&home);
-        command.args(["trace", "L-3", "--logs"]).arg(self.logs());
-        command
-    }
-
-    fn traced(&self) -> String {
-        String::from_utf8(self.trace().output().unwrap().stdout).unwrap()
-    }
 }
 
 /// Batch `n`: of three, one is open, one has its jars filled, and one its first step left out.
@@ -192,58 +179,6 @@ fn edited(text: &[u8]) -> Vec<u8> {
     let place = text.windows(4).rposition(|four| four == b",50.").unwrap();
     text[place + 1] = b'6';
     text
-}
-
-/// A library put before libc that notes which logs are opened.
-const OPENED: &str = r#"
-#define _GNU_SOURCE
-#include <dlfcn.h>
-#include <fcntl.h>
-#include <stdarg.h>
-#include <stdlib.h>
-#include <string.h>
-#include <unistd.h>
-#include <sys/syscall.h>
-int open64(const char *path, int flags, ...) {
-    va_list more; va_start(more, flags); int mode = va_arg(more, int); va_end(more);
-    const char *end = strrchr(path, '.'), *place = getenv("BISMAR_TEST_OPENED");
-    if (place && end && !strcmp(end, ".csv")) {
-        int out = (int)syscall(SYS_openat, AT_FDCWD, place, O_WRONLY | O_CREAT | O_APPEND, 0600);
-        if (out >= 0) { if (write(out, "x", 1) != 1) abort(); close(out); }
-    }
-    return (int)syscall(SYS_openat, AT_FDCWD, path, flags, mode);
-}
-"#;
-
-/// The first look reads every log, the second none, the third only the one that is new.
-#[test]
-fn a_look_opens_the_logs_that_are_new() {
-    let workshop = Workshop::new();
-    let library = Library::built(OPENED);
-    let notes = workshop.dir.path().join("opened");
-    let opened = || {
-        let _ = fs::remove_file(&notes);
-        let mut trace = workshop.trace();
-        trace
-            .env("LD_PRELOAD", library.path())
-            .env("BISMAR_TEST_OPENED", &notes);
-        let said = trace.output().unwrap();
-        assert!(
-            said.status.success(),
-            "{}",
-            String::from_utf8_lossy(&said.stderr)
-        );
-        (fs::read(&notes).map_or(0, |notes| notes.len()), said.stdout)
-    };
-    let (first, said) = opened();
-    assert_eq!(first, LOGS);
-    assert_eq!(opened(), (0, said.clone()));
-    workshop.write(LOGS, &rows(3));
-    let (third, more) = opened();
-    assert_eq!(third, 1);
-    assert_ne!(more, said);
-    fs::remove_dir_all(workshop.cache()).unwrap();
-    assert_eq!(opened(), (LOGS + 1, more));
 }
 
 /// The records of an index: a length in four bytes, eight of a hash, and as many bytes as the length says.
@@ -432,6 +367,90 @@ fn a_damaged_index_is_not_believed() {
     workshop.holds();
 }
 
+/// An index of a folder that is no more goes with the next one that is written.
+#[test]
+fn an_index_without_its_folder_is_removed() {
+    let (gone, workshop) = (Workshop::indexed(), Workshop::new());
+    fs::create_dir_all(workshop.cache()).unwrap();
+    let orphan = workshop.cache().join(gone.index().file_name().unwrap());
+    fs::copy(gone.index(), &orphan).unwrap();
+    let foreign = workshop.cache().join("foreign.index");
+    fs::write(&foreign, "not ours").unwrap();
+    drop(gone);
+    workshop.holds();
+    assert!(!orphan.exists());
+    assert!(foreign.exists(), "what is not ours stays");
+}
+
+// ---- the program itself --------------------------------------------------------------------------
+
+impl Workshop {
+    /// The real program's words about a lot, on this folder.
+    fn trace(&self) -> Command {
+        let home = self.dir.path().join("home");
+        fs::create_dir_all(&home).unwrap();
+        let mut command = bismar(&home);
+        command.args(["trace", "L-3", "--logs"]).arg(self.logs());
+        command
+    }
+
+    fn traced(&self) -> String {
+        String::from_utf8(self.trace().output().unwrap().stdout).unwrap()
+    }
+}
+
+/// A library put before libc that notes which logs are opened.
+const OPENED: &str = r#"
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <fcntl.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+#include <sys/syscall.h>
+int open64(const char *path, int flags, ...) {
+    va_list more; va_start(more, flags); int mode = va_arg(more, int); va_end(more);
+    const char *end = strrchr(path, '.'), *place = getenv("BISMAR_TEST_OPENED");
+    if (place && end && !strcmp(end, ".csv")) {
+        int out = (int)syscall(SYS_openat, AT_FDCWD, place, O_WRONLY | O_CREAT | O_APPEND, 0600);
+        if (out >= 0) { if (write(out, "x", 1) != 1) abort(); close(out); }
+    }
+    return (int)syscall(SYS_openat, AT_FDCWD, path, flags, mode);
+}
+"#;
+
+/// The first look reads every log, the second none, the third only the one that is new.
+#[test]
+fn a_look_opens_the_logs_that_are_new() {
+    let workshop = Workshop::new();
+    let library = Library::built(OPENED);
+    let notes = workshop.dir.path().join("opened");
+    let opened = || {
+        let _ = fs::remove_file(&notes);
+        let mut trace = workshop.trace();
+        trace
+            .env("LD_PRELOAD", library.path())
+            .env("BISMAR_TEST_OPENED", &notes);
+        let said = trace.output().unwrap();
+        assert!(
+            said.status.success(),
+            "{}",
+            String::from_utf8_lossy(&said.stderr)
+        );
+        (fs::read(&notes).map_or(0, |notes| notes.len()), said.stdout)
+    };
+    let (first, said) = opened();
+    assert_eq!(first, LOGS);
+    assert_eq!(opened(), (0, said.clone()));
+    workshop.write(LOGS, &rows(3));
+    let (third, more) = opened();
+    assert_eq!(third, 1);
+    assert_ne!(more, said);
+    fs::remove_dir_all(workshop.cache()).unwrap();
+    assert_eq!(opened(), (LOGS + 1, more));
+}
+
 /// An index that is removed, cut and written over while it is read, by looks that also ask it twice.
 #[test]
 fn an_index_that_is_meddled_with_in_mid_use_is_not_believed() {
@@ -564,21 +583,6 @@ fn many_at_once_write_one_good_index() {
             LOGS + 1
         );
     }
-}
-
-/// An index of a folder that is no more goes with the next one that is written.
-#[test]
-fn an_index_without_its_folder_is_removed() {
-    let (gone, workshop) = (Workshop::indexed(), Workshop::new());
-    fs::create_dir_all(workshop.cache()).unwrap();
-    let orphan = workshop.cache().join(gone.index().file_name().unwrap());
-    fs::copy(gone.index(), &orphan).unwrap();
-    let foreign = workshop.cache().join("foreign.index");
-    fs::write(&foreign, "not ours").unwrap();
-    drop(gone);
-    workshop.holds();
-    assert!(!orphan.exists());
-    assert!(foreign.exists(), "what is not ours stays");
 }
 
 impl Workshop {

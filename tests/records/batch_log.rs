@@ -425,6 +425,13 @@ fn verify_says_what_is_wrong() {
     );
     let (report, fault) = check("copy.csv", &whole);
     assert!(report.is_ok() && report.renamed && fault.is_none());
+    assert!(!report.closed, "{report}");
+    let ended = Draft::new(RowKind::Closed, "ended");
+    let remark = Draft::new(RowKind::Note, "by hand");
+    let rows = sealed(&[remark, ended]).concat();
+    let (report, _) = check("v.csv", std::str::from_utf8(&rows).unwrap());
+    assert!(report.is_ok() && report.closed, "{report}");
+    assert!(report.to_string().contains("batch closed"), "{report}");
     let without = |gone: &[usize]| -> String {
         lines
             .iter()
@@ -708,6 +715,10 @@ fn a_head_is_found_at_its_row_with_what_was_added_since() {
                 (Some(row as u64 + 1), 4 - row as u64, true)
             );
             assert!(said.contains(end), "{said}");
+            assert!(
+                said.contains(chain.as_str()) || said.contains(&digest),
+                "{said}"
+            );
         }
     }
     for no_head in [
@@ -715,6 +726,7 @@ fn a_head_is_found_at_its_row_with_what_was_added_since() {
         "0123456789abcde",
         "0123456789abcdeg",
         "0123456789abcdef0",
+        &"0123456789abcdeg".repeat(4),
     ] {
         assert!(no_head.parse::<Head>().is_err(), "{no_head}");
     }
@@ -758,6 +770,15 @@ fn what_is_no_fault_and_looks_like_one_is_told() {
     );
     let no_plan = "no row opens the batch";
     assert!(!said.contains(no_plan), "{said}");
+    // With the rows that open it, it was held against them.
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("v.csv");
+    let opening = hard_opening().drafts("f").unwrap();
+    let rows = [&opening[..], &[weighed(1, "Salt", 30_000)]].concat();
+    std::fs::write(&path, sealed(&rows).concat()).unwrap();
+    let report = verify(&path).unwrap();
+    assert!(report.formula && report.weighs);
+    assert!(!report.to_string().contains(no_plan), "{report}");
     for weights in 1..=2 {
         let (back, first, said) = told(&[0, 1][..weights], RowKind::Weighed);
         assert_eq!((back, first), (0, None));

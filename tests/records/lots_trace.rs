@@ -8,7 +8,9 @@ use std::process::{Command, Output};
 use bismar::chart::history::{Names, gathered_of};
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::summary::{Step, Summary};
-use bismar::journal::read::folder::{batches_in, log_of, read_each};
+use bismar::journal::error::LogError;
+use bismar::journal::format::fault::BadLine;
+use bismar::journal::read::folder::{batches_in, each_batch, log_of, read_each};
 use bismar::journal::read::record;
 use bismar::lots::kin::Kin;
 use bismar::lots::trace::{Use, Uses};
@@ -474,6 +476,47 @@ proptest! {
     }
 }
 
+/// More logs than one thread is given, some damaged; gives the records as each log read alone has them.
+fn damaged_folder(dir: &Path) -> Vec<Record> {
+    let paths = (0..150).map(|n| {
+        let lot = format!("L-{}", n % 7);
+        let rows = [weighed(1, "Coarse sea salt", &lot, 18_000 + n)];
+        let path = write_log(dir, &format!("soak-{n:03}"), &rows);
+        if n % 50 == 3 {
+            let text = std::fs::read_to_string(&path).unwrap();
+            std::fs::write(&path, text.replace(",18.", ",19.")).unwrap();
+        }
+        path
+    });
+    paths.map(|path| read(&path)).collect()
+}
+
+/// The same records in the same order as one after another, of damaged logs what stands before the damage; a log that
+/// cannot be read is an error of its own.
+#[test]
+fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let alone = damaged_folder(dir.path());
+    let wrong = alone.iter().filter_map(|record| record.fault.clone());
+    let wrong: Vec<BadLine> = wrong.collect();
+    assert_eq!(wrong.len(), 3);
+    let paths = batches_in(dir.path()).unwrap();
+    for threads in [0, 1, 4] {
+        let together = read_each(&paths, threads, |record| record);
+        let together: Vec<Record> = together.into_iter().map(Result::unwrap).collect();
+        assert_eq!(together, alone);
+        let found = each_batch(dir.path(), threads, |record| record).unwrap();
+        assert_eq!(found, (alone.clone(), wrong.clone()));
+    }
+    let dead = dir.path().join("soak-100.csv");
+    std::fs::remove_file(&dead).unwrap();
+    std::os::unix::fs::symlink("nowhere", &dead).unwrap();
+    let read = read_each(&paths, 4, |record| record.batch);
+    assert!(matches!(&read[100], Err(LogError::Io { path, .. }) if *path == dead));
+    assert_eq!(read.iter().filter(|one| one.is_err()).count(), 1);
+    assert!(each_batch(dir.path(), 4, |record| record).is_err());
+}
+
 // ---- the program itself --------------------------------------------------------------------------
 
 fn bismar(home: &Path, args: &[&str]) -> Output {
@@ -874,30 +917,12 @@ fn the_log_of_the_scale_checks_is_no_batch() {
     assert!(!traced.contains("warning"), "{traced}");
 }
 
-/// More logs than one thread is given, some damaged: the same records in the same order as one after
-/// another, and each damage is said.
+/// Each damaged log of a folder is said.
 #[test]
-fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
+fn a_trace_says_each_damaged_log() {
     let dir = tempfile::tempdir().unwrap();
-    let paths: Vec<_> = (0..150)
-        .map(|n| {
-            let lot = format!("L-{}", n % 7);
-            let rows = [weighed(1, "Coarse sea salt", &lot, 18_000 + n)];
-            let path = write_log(dir.path(), &format!("soak-{n:03}"), &rows);
-            if n % 50 == 3 {
-                let text = std::fs::read_to_string(&path).unwrap();
-                std::fs::write(&path, text.replace(",18.", ",19.")).unwrap();
-            }
-            path
-        })
-        .collect();
-    let alone: Vec<Record> = paths.iter().map(|path| read(path)).collect();
+    let alone = damaged_folder(dir.path());
     assert_eq!(alone.iter().filter(|record| !record.is_proved()).count(), 3);
-    for threads in [0, 1, 4] {
-        let together = read_each(&paths, threads, |record| record);
-        let together: Vec<Record> = together.into_iter().map(Result::unwrap).collect();
-        assert_eq!(together, alone);
-    }
     let home = tempfile::tempdir().unwrap();
     let logs = dir.path().to_str().unwrap();
     let traced = said(&bismar(home.path(), &["trace", "L-1", "--logs", logs]));

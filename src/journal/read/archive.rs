@@ -510,3 +510,252 @@ impl Reader {
         batch
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::store::log::LogFile;
+    use crate::vocabulary::entry::{Draft, RowKind};
+    use std::io::Write as _;
+    use tempfile::TempDir;
+
+    /// A folder of logs and one of indexes.
+    struct Bench(TempDir);
+
+    /// What a log's rows say that the formula is, and what the index is made to say of it: so each answer tells who
+    /// was asked.
+    const BY_LOG: &str = "by the log";
+    const BY_INDEX: &str = "by the index";
+
+    fn second(second: i64) -> Timestamp {
+        Timestamp::from_second(second).expect("a time")
+    }
+
+    fn note(text: &str) -> Draft {
+        Draft::new(RowKind::Note, text)
+    }
+
+    impl Bench {
+        /// With a log of one row for each of `names`.
+        fn new(names: &[&str]) -> Bench {
+            let bench = Bench(tempfile::tempdir().expect("a folder"));
+            std::fs::create_dir(bench.logs()).expect("a folder");
+            for name in names {
+                bench.log(name, &[note("begun")]);
+            }
+            bench
+        }
+
+        fn logs(&self) -> PathBuf {
+            self.0.path().join("logs")
+        }
+
+        fn indexes(&self) -> PathBuf {
+            self.0.path().join("indexes")
+        }
+
+        fn archive(&self) -> Archive {
+            Archive::new(&self.logs(), Some(self.indexes()))
+        }
+
+        fn path(&self, name: &str) -> PathBuf {
+            self.logs().join(format!("{name}.csv"))
+        }
+
+        fn log(&self, name: &str, rows: &[Draft]) {
+            let mut log = LogFile::create(&self.logs(), name, BY_LOG).expect("a new log");
+            for (row, at) in rows.iter().zip(1..) {
+                log.append(row, second(at)).expect("a row");
+            }
+        }
+
+        /// Makes the last line of a log a torn one.
+        fn tear(&self, name: &str) {
+            let mut log = std::fs::File::options();
+            let mut log = log.append(true).open(self.path(name)).expect("a log");
+            log.write_all(b"torn").expect("written");
+        }
+
+        /// The index as it would be of files that are there, those that are not `kept` gone since.
+        fn index(&self, kept: &[&str], gone: usize) {
+            let gone: Vec<String> = (0..gone).map(|n| format!("gone-{n:02}")).collect();
+            for name in &gone {
+                std::fs::write(self.path(name), "").expect("written");
+            }
+            let mut names: Vec<&str> = gone.iter().map(String::as_str).collect();
+            names.extend(kept);
+            names.sort_unstable();
+            let mut writing = Writing::begin(&self.logs(), &self.indexes()).expect("written");
+            for name in names {
+                let path = self.path(name);
+                let stamp = Stamp::of(&path).expect("a file");
+                let batch = Summary {
+                    batch: name.into(),
+                    label: BY_INDEX.into(),
+                    opened_at: Some(second(1_000)),
+                    ..Summary::default()
+                };
+                let record = index::record(&path, stamp, &batch, true);
+                writing.put(&record.expect("kept")).expect("written");
+            }
+            writing.put_in_place(&self.indexes()).expect("written");
+            for name in &gone {
+                std::fs::remove_file(self.path(name)).expect("removed");
+            }
+        }
+
+        /// The logs that the index has a record of.
+        fn records(&self) -> Vec<String> {
+            let mut names = Vec::new();
+            let index = self.archive().index().expect("an index");
+            index.each(&mut |_, entry| names.push(entry.name.to_owned()));
+            names
+        }
+
+        /// Who told of each log, in the order of their names.
+        fn told(&self) -> Vec<String> {
+            let progress = Progress::default();
+            let mut told = Vec::new();
+            let mut take = |nth, batch: &Summary, _| told.push((nth, batch.label.clone()));
+            let look = self.archive().look(2, &progress, &mut take);
+            assert_eq!(look.expect("a folder").paths.len(), told.len());
+            let all = [&progress.all, &progress.read].map(|count| count.load(Ordering::Relaxed));
+            assert_eq!(all, [told.len(); 2], "each counts once");
+            in_order(told)
+        }
+    }
+
+    /// Each log that is as the index has it is told by the index, whatever stands before it, between and behind; all
+    /// others tell of themselves.
+    #[test]
+    fn what_is_as_it_was_is_told_by_the_index_and_all_else_by_its_log() {
+        let bench = Bench::new(&["a", "b", "c", "d", "e"]);
+        assert_eq!(bench.told(), [BY_LOG; 5]);
+        bench.index(&["b", "d"], 0);
+        assert_eq!(bench.told(), [BY_LOG, BY_INDEX, BY_LOG, BY_INDEX, BY_LOG]);
+        bench.index(&["a", "b", "c", "d", "e"], 2);
+        assert_eq!(bench.told(), [BY_INDEX; 5]);
+        // The one that is written to is the first of all.
+        bench.tear("a");
+        let all_but_it = [BY_LOG, BY_INDEX, BY_INDEX, BY_INDEX, BY_INDEX];
+        assert_eq!(bench.told(), all_but_it);
+    }
+
+    /// More logs than are asked for at a time, and than twice as many.
+    #[test]
+    fn the_index_tells_of_thousands_of_logs() {
+        let bench = Bench::new(&[]);
+        let names: Vec<String> = (0..2 * BLOCK + 10).map(|n| format!("b-{n:04}")).collect();
+        for name in &names {
+            std::fs::write(bench.path(name), "").expect("written");
+        }
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        bench.index(&names, 0);
+        let told = bench.told();
+        assert_eq!(told.len(), names.len());
+        assert!(told.iter().all(|by| by == BY_INDEX));
+    }
+
+    /// Records of logs that are gone stay until they are worth the writing; what is written anew keeps all others.
+    #[test]
+    fn an_index_is_written_anew_where_enough_of_it_holds_no_more() {
+        let bench = Bench::new(&["a", "b", "c"]);
+        bench.index(&["a", "b", "c"], WORTH_WRITING - 1);
+        assert_eq!(bench.told(), [BY_INDEX; 3]);
+        assert_eq!(bench.records().len(), WORTH_WRITING + 2, "as it was");
+        bench.index(&["a", "b", "c"], WORTH_WRITING);
+        assert_eq!(bench.told(), [BY_INDEX; 3]);
+        assert_eq!(bench.records(), ["a.csv", "b.csv", "c.csv"]);
+        assert_eq!(bench.told(), [BY_INDEX; 3]);
+    }
+
+    /// The log that was begun last comes first, by what its rows say; where they say nothing, by the file's time.
+    #[test]
+    fn the_newest_log_comes_first() {
+        let bench = Bench::new(&[]);
+        for (name, at) in [("a", 20), ("b", 10), ("c", 30)] {
+            let log = LogFile::create(&bench.logs(), name, BY_LOG);
+            log.expect("a new log")
+                .append(&note("begun"), second(at))
+                .expect("a row");
+        }
+        std::fs::write(bench.path("empty"), "").expect("written");
+        let newest = || {
+            let found = bench.archive().newest().expect("a folder");
+            let names = found.iter().filter_map(|path| path.file_stem()?.to_str());
+            names.collect::<Vec<_>>().concat()
+        };
+        assert_eq!(newest(), "emptycab");
+        // What the index has need not be read.
+        bench.index(&["b"], 0);
+        assert_eq!(newest(), "emptybca");
+    }
+
+    /// What was looked at is shown again as it was, from where it was found; where the index is not as it was any
+    /// more, the log is read.
+    #[test]
+    fn what_was_looked_at_is_shown_again() {
+        let bench = Bench::new(&["a", "b", "c"]);
+        bench.tear("c");
+        let look = || {
+            let take: &mut Take<'_> = &mut |_, _, _| {};
+            let look = bench.archive().look(1, &Progress::default(), take);
+            look.expect("a folder")
+        };
+        let again = |look: &Look| {
+            let mut told = Vec::new();
+            let numbers = [2, 0, 7, 1].into_iter();
+            look.again(numbers, &mut |nth, batch, _| {
+                told.push((nth, batch.label.clone(), batch.fault.is_some()));
+            });
+            told
+        };
+        let wanted = |a: &str| {
+            let line = |nth, by: &str, torn| (nth, by.to_owned(), torn);
+            vec![
+                line(2, BY_LOG, true),
+                line(0, a, false),
+                line(1, BY_LOG, false),
+            ]
+        };
+        let cut = || {
+            let place = std::fs::read_dir(bench.indexes()).expect("a folder");
+            for entry in place {
+                let file = std::fs::File::options()
+                    .write(true)
+                    .open(entry.expect("an entry").path());
+                file.expect("a file").set_len(0).expect("cut");
+            }
+        };
+        assert_eq!(again(&look()), wanted(BY_LOG));
+        // In the index that is there, and in one that is written anew.
+        for gone in [0, WORTH_WRITING] {
+            bench.index(&["a"], gone);
+            let look = look();
+            assert_eq!(again(&look), wanted(BY_INDEX));
+            cut();
+            assert_eq!(again(&look), wanted(BY_LOG));
+        }
+    }
+
+    /// Open is what has no end; a torn line behind the end opens nothing, and a log with a note that does not read is
+    /// told as one that does not, though it is closed.
+    #[test]
+    fn open_is_what_has_no_end() {
+        let bench = Bench::new(&["open"]);
+        let closed = || Draft::new(RowKind::Closed, "complete");
+        let strange = Draft::new(RowKind::Weighed, "corrects seq 9: typed wrong");
+        bench.log("closed", &[closed()]);
+        bench.log("torn", &[closed()]);
+        bench.tear("torn");
+        bench.log("strange", &[strange, note("a remark"), closed()]);
+        let found = bench.archive().list_open(1).expect("a folder");
+        let open: Vec<&PathBuf> = found.open.iter().map(|(path, _)| path).collect();
+        assert_eq!(open, [&bench.path("open")]);
+        let [LogError::Bad(bad)] = &found.bad[..] else {
+            panic!("{:?}", found.bad);
+        };
+        assert_eq!((bad.line, bad.column), (2, Some("note")));
+        assert!(bad.file.ends_with("strange.csv"), "{}", bad.file);
+    }
+}

@@ -698,6 +698,12 @@ mod tests {
                 assert!(!entry().is_of(other), "part {part}");
             }
         }
+        // Times are kept to the millisecond, as a log has them: one that is finer would not come back.
+        let finer = Summary {
+            last_at: Timestamp::from_nanosecond(1_770_000_000_000_000_001).ok(),
+            ..plain.clone()
+        };
+        assert!(record(path, STAMP, &finer, true).is_none());
         // A damaged log, and one of more than any batch, has none.
         let damaged = BadLine {
             file: "soak-1.csv".into(),
@@ -713,6 +719,51 @@ mod tests {
         assert!(record(path, STAMP, &Summary { fault, ..plain }, true).is_none());
         assert!(record(path, STAMP, &long(LONGEST), true).is_none());
         assert!(record(path, STAMP, &long(LONGEST - 100), true).is_some());
+    }
+
+    /// As the examples of unsigned LEB128 in DWARF 5 (section 7.6, table 7.7), and those of zigzag in the description of
+    /// Protocol Buffers' encoding (both from memory).
+    #[test]
+    fn numbers_are_written_as_their_publishers_write_them() {
+        let put = |write: &dyn Fn(&mut Put)| {
+            let mut put = Put::default();
+            write(&mut put);
+            put.0
+        };
+        for (value, wanted) in [
+            (2, &[2][..]),
+            (127, &[127]),
+            (128, &[0x80, 1]),
+            (129, &[1 + 0x80, 1]),
+            (12_857, &[57 + 0x80, 100]),
+        ] {
+            assert_eq!(put(&|put| put.count(value)), wanted, "{value}");
+        }
+        for (value, wanted) in [
+            (0, 0),
+            (-1, 1),
+            (1, 2),
+            (-2, 3),
+            (2_147_483_647, 4_294_967_294),
+            (-2_147_483_648, 4_294_967_295),
+        ] {
+            let as_count = put(&|put| put.count(wanted));
+            assert_eq!(put(&|put| put.number(value)), as_count, "{value}");
+        }
+    }
+
+    /// A record is as long as is kept, and what says that it is longer is read no further, whatever its seal.
+    #[test]
+    fn a_record_of_more_than_the_longest_is_not_believed() {
+        for (length, kept) in [(LONGEST, true), (LONGEST + 1, false)] {
+            let body = vec![b'x'; length];
+            let mut record = (length as u32).to_le_bytes().to_vec();
+            record.extend(hash(&body));
+            record.extend(&body);
+            assert_eq!(Put(body).sealed(), kept.then(|| record.clone()));
+            let found = next(&mut record.as_slice(), &mut Vec::new());
+            assert_eq!(found, kept.then_some(HEAD + length));
+        }
     }
 
     /// A log that may still be written to within one tick of its clock is not kept.
@@ -757,13 +808,18 @@ mod tests {
         written(&gone);
         let foreign = indexes.join("foreign.index");
         std::fs::write(&foreign, "not ours").expect("written");
+        let named_otherwise = indexes.join("gone.kept");
         let of_gone = place(&gone, &indexes).expect("a place").1;
         written(&other);
         assert!(of_gone.is_file());
+        std::fs::copy(&of_gone, &named_otherwise).expect("copied");
+        let folder = indexes.join("folder.index");
+        std::fs::create_dir(&folder).expect("a folder");
         std::fs::remove_dir(&gone).expect("removed");
         let places = written(&logs);
         // That of a folder that is no more went with it, and no other.
         assert!(!of_gone.exists() && foreign.exists());
+        assert!(named_otherwise.exists() && folder.exists());
         assert!(Index::of(&other, &indexes).is_some());
 
         let path = place(&logs, &indexes).expect("a place").1;

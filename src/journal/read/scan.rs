@@ -432,3 +432,42 @@ fn skip_line(input: &mut impl BufRead) -> io::Result<(u64, bool)> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::store::log::LogFile;
+    use crate::vocabulary::entry::{Draft, RowKind};
+
+    /// Who goes on with a log looks after a failed write whether its last row is still there: it must know how long
+    /// that is, a torn end behind it or not.
+    #[test]
+    fn how_long_the_last_whole_line_is() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let mut log = LogFile::create(dir.path(), "v", "f").expect("a new log");
+        let length = || {
+            let path = dir.path().join("v.csv");
+            let mut scan = scan_file(&path).expect("a log");
+            while scan.next_row().expect("as it was written").is_some() {}
+            let text = std::fs::read_to_string(path).expect("text");
+            let whole = text.rfind('\n').map_or("", |end| &text[..=end]);
+            let last = whole.split_inclusive('\n').next_back();
+            (scan.last_length() as usize, last.map_or(0, str::len))
+        };
+        let (header, wanted) = length();
+        assert_eq!(header, wanted);
+        for note in ["short", "a longer one than that"] {
+            let at = jiff::Timestamp::UNIX_EPOCH;
+            log.append(&Draft::new(RowKind::Note, note), at)
+                .expect("a row");
+            let (row, wanted) = length();
+            assert_eq!(row, wanted, "{note}");
+        }
+        let path = dir.path().join("v.csv");
+        let mut text = std::fs::read(&path).expect("text");
+        text.extend(b"torn");
+        std::fs::write(&path, text).expect("written");
+        let (row, wanted) = length();
+        assert_eq!(row, wanted);
+    }
+}
