@@ -175,8 +175,15 @@ fn a_weight_is_held_against_its_tolerance_to_the_last_digit() {
             (&[(2, "note", UNPROVEN)], Some((2, "verdict"))),
             (&[(2, "readings", "0")], Some((2, "readings"))),
             (&[(2, "readings", "1")], None),
+            (&[(2, "verdict", "")], Some((2, "verdict"))),
+            (&[(2, "gross_g", "162.47")], Some((2, "net_g"))),
             (&[(2, "deviation_g", "")], Some((2, "deviation_g"))),
             (&[(2, "uncertainty_g", "0.009")], Some((2, "uncertainty_g"))),
+            // A scale of two decimals makes none of four.
+            (
+                &[(2, "uncertainty_g", "0.0150")],
+                Some((2, "uncertainty_g")),
+            ),
             // The sum, what was asked for, and how many are weighed.
             (
                 &[(4, "net_g", "100.01"), (4, "deviation_g", "0.01")],
@@ -284,6 +291,34 @@ fn the_size_is_held_though_the_formula_is_of_another_version() {
     }
 }
 
+/// A batch is opened once, by two rows that belong together, and by the name of the formula that they hold.
+#[test]
+fn the_rows_that_open_a_batch_stand_together_once() {
+    let rows = rows_of(TWO, &[weight(1, "Sea salt", 6000, 10_245, 6001)]);
+    let order = |order: &[usize]| {
+        let rows: Cells = order.iter().map(|at| rows[*at].clone()).collect();
+        disagrees(&rows)
+    };
+    assert_eq!(order(&[0, 1, 2]), None);
+    for (wrong, at) in [
+        (&[1, 0, 2][..], 0),
+        (&[1, 2], 0),
+        (&[0, 2], 1),
+        (&[0, 0, 1], 1),
+        (&[0, 1, 0], 2),
+    ] {
+        assert_eq!(order(wrong), Some((at, "kind")), "{wrong:?}");
+    }
+    let mut renamed = rows.clone();
+    for row in &mut renamed {
+        row[column("formula")] = "Three beakers".into();
+    }
+    assert_eq!(disagrees(&renamed).map(|at| at.0), Some(1));
+    // One row alone names another.
+    renamed[..2].clone_from_slice(&rows[..2]);
+    assert_eq!(disagrees(&renamed), Some((2, "formula")));
+}
+
 /// What is weighed on top of the last is tared with it: the bowl weighs what it weighed, as sure as both weights are.
 /// Where something happened in between, nobody knows what it weighs.
 #[test]
@@ -344,6 +379,41 @@ fn a_lot_that_was_taken_back_is_named_again_before_it_is_weighed() {
     assert_eq!(log(&[named()], "L-7"), None);
     assert_eq!(log(&[named(), back()], ""), None);
     assert_eq!(log(&[named(), back(), named()], "L-7"), None);
+    // A weight that is set right is of the lot that it was, whichever was named since.
+    let other = note("L-8", lot_named("Sea salt", "L-8"));
+    let set_right = |lot: &str| {
+        let weight = |lot: &str, note: &str| Draft {
+            lot: lot.into(),
+            note: note.into(),
+            ..weight(1, "Sea salt", 6000, 10_245, 6001)
+        };
+        let anew = weight(lot, "corrects seq 4: by hand");
+        let rows = [named(), weight("L-7", ""), other.clone(), anew];
+        disagrees(&rows_of(TWO, &rows))
+    };
+    assert_eq!([set_right("L-7"), set_right("L-8")], [None; 2]);
+    assert_eq!(set_right("L-9"), Some((5, "lot")));
+    // What stayed of it is of its lot too, and what was taken out of what is weighed is of the one that was named.
+    let beside = |kind, lot: &str| {
+        let beside = Draft {
+            lot: lot.into(),
+            kind,
+            target: None,
+            low: None,
+            high: None,
+            verdict: None,
+            ..weight(1, "Sea salt", 6000, 10_245, 50)
+        };
+        let salt = Draft {
+            lot: "L-7".into(),
+            ..weight(1, "Sea salt", 6000, 10_245, 6001)
+        };
+        disagrees(&rows_of(TWO, &[named(), salt, beside]))
+    };
+    for kind in [RowKind::Residue, RowKind::TakenOut] {
+        assert_eq!(beside(kind, "L-7"), None, "{kind:?}");
+        assert_eq!(beside(kind, "L-8"), Some((4, "lot")), "{kind:?}");
+    }
     let other = || note("L-7", lot_named("Oat flour", "L-7"));
     let wiped = || note("L-7", "the pan was wiped".into());
     for (notes, lot) in [
@@ -534,6 +604,9 @@ fn jars_agree_with_their_filling_and_with_its_end() {
                 &[(6, "target_g", "48.00"), (6, "deviation_g", "1.50")],
                 Some((6, "target_g")),
             ),
+            (&[(6, "ingredient", "Oat flour")], Some((6, "ingredient"))),
+            (&[(6, "vessel", "beaker")], Some((6, "vessel"))),
+            (&[(6, "phase", "Dry")], Some((6, "phase"))),
             (&[(6, "low_g", "48.99")], Some((6, "low_g"))),
             (&[(7, "high_g", "50.01")], Some((7, "high_g"))),
             (

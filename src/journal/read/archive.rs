@@ -635,6 +635,10 @@ mod tests {
         assert_eq!(bench.told(), [BY_LOG, BY_INDEX, BY_LOG, BY_INDEX, BY_LOG]);
         bench.index(&["a", "b", "c", "d", "e"], 2);
         assert_eq!(bench.told(), [BY_INDEX; 5]);
+        // An index of another's making has one twice.
+        bench.index(&["a", "a", "c"], 0);
+        assert_eq!(bench.told(), [BY_INDEX, BY_LOG, BY_INDEX, BY_LOG, BY_LOG]);
+        bench.index(&["a", "b", "c", "d", "e"], 2);
         // The one that is written to is the first of all.
         bench.tear("a");
         let all_but_it = [BY_LOG, BY_INDEX, BY_INDEX, BY_INDEX, BY_INDEX];
