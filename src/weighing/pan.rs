@@ -1124,19 +1124,17 @@ impl Pan {
     /// What of the vessel of a step (by index), which is off, came too late for how it went ([`Trace::late`]).
     pub fn came_late(&self, step: usize, zero: Mass) -> Option<Mass> {
         let (_, came) = self.came.as_ref().filter(|(index, _)| *index == step)?;
-        if self.sends.holds() > self.interval {
-            // What is held for a while has no course.
-            return None;
-        }
-        self.trace.late(came, zero)
+        self.course()?.late(came, zero)
     }
 
     /// What lay on the pan as the rest of the load left, and left after it ([`Trace::stayed`]).
     pub fn stayed(&self, zero: Mass, d: Mass) -> Option<Mass> {
-        if self.sends.holds() > self.interval {
-            return None;
-        }
-        self.trace.stayed(zero, d)
+        self.course()?.stayed(zero, d)
+    }
+
+    /// The change of load, where it has a course: what a display holds for a while has none.
+    fn course(&self) -> Option<&Trace> {
+        (self.sends.holds() <= self.interval).then_some(&self.trace)
     }
 
     /// How what stood at `from` fell when it was lifted off, as far down as that was seen.

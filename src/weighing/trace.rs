@@ -277,8 +277,10 @@ impl Trace {
     pub fn stayed(&self, zero: Mass, d: Mass) -> Option<Mass> {
         let Fall { span, points, .. } = self.falling(zero)?;
         let (line, step) = (usual_gap(&points)? as f64, d.ng().max(1));
-        if points.windows(2).any(|p| p[0].1 - p[1].1 > step * 5) {
-            // It was set down again in between.
+        let there = |&(_, weight): &(Moment, Mass)| (weight - zero).abs() <= d * 3;
+        let again = points.windows(2).any(|p| p[0].1 - p[1].1 > step * 5);
+        if again || !self.points.last().is_some_and(there) {
+            // It was set down again in between, or this is another change.
             return None;
         }
         let levels = std::iter::successors(Some(span), |level| Some(part(*level, FADES_BY)));
