@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::open::{BatchOpener, append};
+use super::open::{BatchOpener, append, rows_kept};
 use super::ports::Opened;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
@@ -103,10 +103,7 @@ impl BatchOpener {
         let path = self.log_to_fill(batch)?;
         let batch = name_of(&path);
         if self.stuck.contains(&batch) {
-            return Err(phrase!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first",
-                batch,
-            ));
+            return Err(rows_kept(&batch));
         }
         let record = record::read_strictly(&path).map_err(|error| error.told())?;
         Ok((path, batch, record))

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::lot_lookup::weigh_up;
-use super::open::append;
+use super::open::{append, rows_kept};
 use super::stock::{StockFiles, snapshot};
 use crate::formula::limits::{Held, outside_by_lot};
 use crate::journal::batch::record::Record;
@@ -58,10 +58,7 @@ impl LateLot {
         let path = self.log(files)?;
         let batch = name_of(&path);
         if spill::keeps(&files.kept, &batch) {
-            return Err(Refusal::new(phrase!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first",
-                batch,
-            )));
+            return Err(Refusal::new(rows_kept(&batch)));
         }
         let record = record::read_strictly(&path)?;
         let row = self.weighed(&record)?;

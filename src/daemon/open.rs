@@ -388,10 +388,7 @@ impl Opener for BatchOpener {
         }
         let batch = name_of(newest);
         if self.stuck.contains(&batch) {
-            return Err(Refusal::new(phrase!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first",
-                batch,
-            )));
+            return Err(Refusal::new(rows_kept(&batch)));
         }
         self.go_on(newest, Why::Restart)
     }
@@ -498,6 +495,14 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Sent
         which,
         check_at_terminal = phrase!("`bismar check` with the same formula and size"),
     ))
+}
+
+/// Why nothing is added to the log of a batch whose rows are kept elsewhere ([`spill`]).
+pub(super) fn rows_kept(batch: &str) -> Sentence {
+    phrase!(
+        "rows of batch {batch} are kept in a file of their own and must be in its log first",
+        batch,
+    )
 }
 
 /// The log's writer as the loop's sink.

@@ -1,7 +1,9 @@
 //! Entries of the batch log, before the log adds its own columns.
 
-use crate::language::remark;
+use std::collections::BTreeMap;
+
 use crate::language::remark::joined;
+use crate::language::{Sentence, remark};
 use crate::mass::{Mass, Unit};
 use crate::time::Moment;
 
@@ -145,11 +147,15 @@ pub fn corrects_and(note: &str) -> Option<(u64, &str)> {
     Some((seq.parse().ok()?, more))
 }
 
+/// The note of a row that stands in place of row `seq`, and what else it says.
+pub fn corrects_note(seq: u64, note: impl Into<Sentence>) -> Sentence {
+    joined(remark!("corrects seq {seq}", seq), note.into())
+}
+
 /// The note of a row that says a recorded weight, that of row `seq`, to be of another lot; none where that is empty. `words`
 /// are those of that row, without what it corrects.
 pub fn of_another_lot(seq: u64, ingredient: &str, lot: &str, words: &str) -> String {
-    let corrects = joined(remark!("corrects seq {seq}", seq), words.into());
-    joined(corrects, lot_now(ingredient, lot).into()).into()
+    joined(corrects_note(seq, words), lot_now(ingredient, lot).into()).into()
 }
 
 /// Whether a row says no more of a weight than that it is of another lot, and what else its note says, without what it
@@ -163,6 +169,18 @@ pub fn words_of<'n>(note: &'n str, ingredient: &str, lot: &str) -> (bool, &'n st
     match before.and_then(|before| before.strip_suffix("; ")) {
         Some(before) => (true, words(before)),
         None => (false, words(more)),
+    }
+}
+
+/// What is still to come of an ingredient is of the lot of its newest weight: of `lot`, where that was of `before` and turns
+/// out to be of this one, unless another lot was named since. None, where that is empty.
+pub fn lot_follows(lots: &mut BTreeMap<String, String>, ingredient: &str, before: &str, lot: &str) {
+    if lots.get(ingredient).map_or("", String::as_str) != before {
+        return;
+    }
+    match lot {
+        "" => drop(lots.remove(ingredient)),
+        lot => drop(lots.insert(ingredient.to_owned(), lot.to_owned())),
     }
 }
 

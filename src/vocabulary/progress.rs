@@ -1,6 +1,6 @@
 //! Progress of a batch that was begun, and refusals.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use super::code::Help;
 use super::entry::{Draft, Verdict};
@@ -15,7 +15,7 @@ pub struct Progress {
     /// Indices of phases whose mixing was confirmed.
     pub mixed: Vec<usize>,
     /// Lot by ingredient name.
-    pub lots: HashMap<String, String>,
+    pub lots: BTreeMap<String, String>,
     /// The row of each step's weight, by step number, without what it corrects.
     pub rows: HashMap<usize, Draft>,
     /// What stayed in the beaker, by step number.

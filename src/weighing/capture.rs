@@ -16,7 +16,7 @@ use crate::metrology::{Uncertainty, Weighing, Window};
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::entry::{Draft, RowKind, Verdict, corrects_note};
 use crate::vocabulary::progress::Weighed;
 use crate::vocabulary::reading::ScaleIndex;
 
@@ -104,7 +104,7 @@ impl Engine {
         let mut draft = self.weight_draft(scale, &step, &tared.tare, tared.wander, level, verdict);
         self.run.rows.insert(index, draft.clone());
         if let Some(seq) = corrects {
-            draft.note = corrects_note(seq, draft.note.as_str());
+            draft.note = corrects_note(seq, draft.note.as_str()).into();
         }
         let net = draft.net.unwrap_or_default();
         let uncertainty = self.scatter_of(scale, &tared.tare, tared.wander, level.d);
@@ -396,9 +396,4 @@ impl Engine {
         }
         State::Writing(pending)
     }
-}
-
-/// The note of a row that takes the place of another.
-pub(super) fn corrects_note(seq: u64, note: impl Into<Sentence>) -> String {
-    joined(remark!("corrects seq {seq}", seq), note.into()).into()
 }

@@ -816,15 +816,20 @@ impl Engine {
         if lot.is_empty() {
             return Ok(phrase!("The lot has no name; nothing changed."));
         }
-        if !self.name_lot_of(index, &lot) {
+        let Some((ingredient, before)) = self.correct_lot(index, &lot) else {
             return Ok(phrase!(
                 "Step {number} ({name}) is of lot {lot} already.",
                 number,
                 name,
                 lot
             ));
-        }
-        let run = &self.run;
+        };
+        let run = &mut self.run;
+        run.deeds.push(Deed::Lot {
+            ingredient,
+            before,
+            of: Some(index),
+        });
         let to_come =
             |(step, done): (&Arc<Step>, &Option<_>)| done.is_none() && step.ingredient == name;
         let to_come = run.plan.steps.iter().zip(&run.done).any(to_come);
@@ -838,21 +843,6 @@ impl Engine {
             Some(lot) => said.and(phrase!("What comes of it is of lot {lot}.", lot)),
             None => said,
         })
-    }
-
-    /// Names the lot of a record (of a step by index), which `undo` takes back; whether it is another one.
-    fn name_lot_of(&mut self, index: usize, lot: &str) -> bool {
-        let before = self.correct_lot(index, lot);
-        let of = Some(index);
-        let changed = before.is_some();
-        self.run
-            .deeds
-            .extend(before.map(|(ingredient, before)| Deed::Lot {
-                ingredient,
-                before,
-                of,
-            }));
-        changed
     }
 
     /// A weight that waited only for its lot, with its vessel lifted meanwhile.

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::capture::{corrects_note, verdict_of};
+use super::capture::verdict_of;
 use super::order::vessel_at_least;
 use super::state::{Correction, Doubt, State, Written};
 use super::steady::Level;
@@ -12,7 +12,7 @@ use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::{Draft, Verdict, of_another_lot};
+use crate::vocabulary::entry::{Draft, Verdict, corrects_note, lot_follows, of_another_lot};
 use crate::vocabulary::reading::ScaleIndex;
 
 /// How a record is put right.
@@ -326,7 +326,7 @@ impl Engine {
         self.run.rows.insert(index, draft.clone());
         draft.note = match lot {
             Some(lot) => of_another_lot(seq, &draft.ingredient, lot, &draft.note),
-            None => corrects_note(seq, draft.note.as_str()),
+            None => corrects_note(seq, draft.note.as_str()).into(),
         };
         let ticket = self.log(draft);
         self.run.corrections.push(Correction {
@@ -352,12 +352,8 @@ impl Engine {
         let row = run.rows.get(&index).filter(|row| row.lot != lot)?;
         let (name, before) = (row.ingredient.clone(), row.lot.clone());
         let newer = |(other, row): (&usize, &Draft)| *other > index && row.ingredient == name;
-        let last = run.lots.get(&name).map_or("", String::as_str);
-        if last == before && !run.rows.iter().any(newer) {
-            match lot {
-                "" => drop(run.lots.remove(&name)),
-                lot => drop(run.lots.insert(name.clone(), lot.to_owned())),
-            }
+        if !run.rows.iter().any(newer) {
+            lot_follows(&mut run.lots, &name, &before, lot);
         }
         let draft = Draft {
             lot: lot.to_owned(),

@@ -1,6 +1,6 @@
 //! The batch under way, as the engine knows it.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use super::net_of;
@@ -37,7 +37,7 @@ pub(super) struct Run {
     pub bowl: Bowl,
     pub coming: Coming,
     /// The lot last named for each ingredient.
-    pub lots: HashMap<String, String>,
+    pub lots: BTreeMap<String, String>,
     /// The newest row of each step's weight (by index) that was recorded here, without what it corrects: its lot
     /// is not always the one last named.
     pub rows: HashMap<usize, Draft>,

@@ -9,7 +9,7 @@ use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::entry::{RowKind, Verdict, lot_named, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, Verdict, corrects_note, lot_named, lot_taken_back};
 use crate::vocabulary::progress::{Refused, Weighed};
 
 impl Engine {
@@ -72,7 +72,7 @@ impl Engine {
                 let name = step.as_ref().map_or("", |step| step.ingredient.as_str());
                 let said = phrase!("What stayed in the beaker of {name} is taken back.", name);
                 let mut draft = self.draft_of(RowKind::Residue, step.as_deref());
-                draft.note = super::capture::corrects_note(seq, remark!("taken back"));
+                draft.note = corrects_note(seq, remark!("taken back")).into();
                 self.log(draft);
                 if matches!(self.run.state, State::Residue(_)) {
                     let state = self.go_on();
@@ -180,7 +180,7 @@ impl Engine {
         run.limits_accepted = false;
         run.corrects.insert(index, seq);
         let mut draft = self.draft_of(self.weight_kind(), Some(&step));
-        draft.note = super::capture::corrects_note(seq, remark!("taken back, to be weighed again"));
+        draft.note = corrects_note(seq, remark!("taken back, to be weighed again")).into();
         self.log(draft);
         Some(weighed)
     }
@@ -220,7 +220,7 @@ impl Engine {
         draft.verdict = Some(Verdict::Kept);
         let skipped = remark!("skipped: {text}", text = reason);
         draft.note = match self.run.corrects.get(&self.run.step) {
-            Some(seq) => super::capture::corrects_note(*seq, skipped),
+            Some(seq) => corrects_note(*seq, skipped).into(),
             None => skipped.into(),
         };
         let ticket = self.log(draft);

@@ -178,18 +178,7 @@ fn after_the_end_it_is_written_away_from_the_loop_and_once() {
     let (mut rig, log) = in_a_pour();
     rig.finish();
     let batch = log.file_stem().unwrap().to_str().unwrap().to_owned();
-    let closed = |person: &Person| {
-        let mut last = refused_or_said(person, &late("S-1", 1, None));
-        for _ in 0..100 {
-            if !last.contains("still being written") {
-                break;
-            }
-            std::thread::sleep(std::time::Duration::from_millis(50));
-            last = refused_or_said(person, &late("S-1", 1, None));
-        }
-        last
-    };
-    let first = closed(&rig.person);
+    let first = once_written(|| refused_or_said(&rig.person, &late("S-1", 1, None)));
     assert_eq!(
         first,
         format!("Lot S-1 for step 1, Sea salt, of batch {batch}; its record is corrected.")
@@ -240,20 +229,28 @@ fn refused_or_said(person: &Person, request: &Request) -> String {
     said(person, request).unwrap_or_else(|error| error.to_string())
 }
 
+/// What is said once the last rows of a batch are in its log.
+fn once_written(mut say: impl FnMut() -> String) -> String {
+    let mut said = say();
+    for _ in 0..100 {
+        if !said.contains("still being written") {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(50));
+        said = say();
+    }
+    said
+}
+
 #[test]
 fn while_jars_are_filled_it_waits() {
     let (mut rig, log) = in_a_pour();
     rig.finish();
-    let begun = |rig: &Rig| rig.person.run(&["fill", "--fill", "50g"]);
-    let mut fill = begun(&rig);
-    for _ in 0..100 {
-        if !fill.err.contains("still being written") {
-            break;
-        }
-        std::thread::sleep(std::time::Duration::from_millis(50));
-        fill = begun(&rig);
-    }
-    fill.ended(0);
+    let fill = once_written(|| {
+        let fill = rig.person.run(&["fill", "--fill", "50g"]);
+        format!("{}{}", fill.out, fill.err)
+    });
+    assert!(fill.starts_with("Filling jars of batch "), "{fill}");
     let batch = log.file_stem().unwrap().to_str().unwrap();
     for request in [late("S-1", 1, None), late("S-1", 1, Some(batch))] {
         let why = refused(&rig.person, &request);
@@ -263,14 +260,7 @@ fn while_jars_are_filled_it_waits() {
         );
     }
     rig.person.run(&["stop"]).ended(0);
-    let mut named = refused_or_said(&rig.person, &late("S-1", 1, Some(batch)));
-    for _ in 0..100 {
-        if !named.contains("still being written") {
-            break;
-        }
-        std::thread::sleep(std::time::Duration::from_millis(50));
-        named = refused_or_said(&rig.person, &late("S-1", 1, Some(batch)));
-    }
+    let named = once_written(|| refused_or_said(&rig.person, &late("S-1", 1, Some(batch))));
     assert!(named.contains("its record is corrected"), "{named}");
     agrees(&log);
 }

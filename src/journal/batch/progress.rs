@@ -50,7 +50,7 @@ impl Record {
             tares: tares(self.steps.values()),
             bowls: self.steps.values().filter_map(bowl).collect(),
             mixed: self.mixed_in(plan),
-            lots: self.lots.clone().into_iter().collect(),
+            lots: self.lots.clone(),
             rows: self.weighed().map(|row| (row.step, row.draft())).collect(),
             residues: self
                 .residues

@@ -20,7 +20,9 @@ use crate::journal::format::row::{CellError, Row};
 use crate::language::phrase;
 use crate::mass::Mass;
 use crate::problem::Problems;
-use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back, words_of};
+use crate::vocabulary::entry::{
+    RowKind, corrects, goes_on_after, lot_follows, lot_taken_back, words_of,
+};
 
 /// What a log says of its batch, up to its first line that is not as it was written.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -222,13 +224,8 @@ impl Record {
     fn follow(&mut self, before: &Row, lot: &str) {
         let same = |row: &&Row| row.ingredient == before.ingredient;
         let newest = self.weighed().filter(same).map(|row| row.step).max();
-        let last = self.lots.get(&before.ingredient);
-        if newest != Some(before.step) || last.map_or("", String::as_str) != before.lot {
-            return;
-        }
-        match lot {
-            "" => drop(self.lots.remove(&before.ingredient)),
-            lot => drop(self.lots.insert(before.ingredient.clone(), lot.to_owned())),
+        if newest == Some(before.step) {
+            lot_follows(&mut self.lots, &before.ingredient, &before.lot, lot);
         }
     }
 
