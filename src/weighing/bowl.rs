@@ -140,7 +140,7 @@ impl Engine {
         if by.is_negative() && by.abs() > self.stirred_off(scale, level.d) {
             let grams = phrases::grams(by.abs(), level.d);
             let say = phrase!(
-                "The bowl is {grams} g lighter than with all that was weighed in; its rows are marked as unsure.",
+                "The bowl is {grams} g lighter than with all that was weighed in; its weights are marked as unsure.",
                 grams
             );
             self.tell_beside(say, CueKind::Fault, &[]);

@@ -315,6 +315,10 @@ impl Engine {
             d,
             written.weight.no_lift,
         ));
+        let unproven = written.weight.tare.unproven;
+        if written.weight.verdict.is_none() && unproven > Mass::ZERO {
+            say.say = say.say.and(phrases::tare_not_proven(unproven, d));
+        }
         if let Some(so_far) = self.jars_so_far(d) {
             say.say = say.say.and(so_far);
         }

@@ -548,7 +548,7 @@ impl Engine {
                 unsure = true;
             }
             if unsure {
-                marked.push(written.seq);
+                marked.push(*index);
             }
             written.pan_spoke = true;
         }
@@ -590,17 +590,18 @@ impl Engine {
     /// Nothing was poured into the vessel that has left, which weighed so much more than the recorded one: that
     /// was put back with more in it, and its record claims no more than that leaves sure.
     pub(super) fn was_put_back(&mut self, scale: ScaleIndex, more: Mass) {
-        let Some((_, written)) = self.run.lifted_last() else {
+        let Some((index, written)) = self.run.lifted_last() else {
             return;
         };
-        if more.abs() > written.weight.uncertainty {
-            let seq = written.seq;
+        if more.abs() > written.weight.uncertainty
+            && let Some(step) = self.step_at(*index)
+        {
             let remark =
                 remark!("a vessel of nearly this weight was put back: more may be in it, or less");
             self.doubt_lifted(scale, more, &remark);
             let say = phrase!(
-                "That weighed nearly what row {seq} did; the row is marked as unsure.",
-                seq
+                "That weighed nearly what the vessel with {ingredient} did; its weight is marked as unsure.",
+                ingredient = step.ingredient.as_str()
             );
             self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
         }
@@ -723,19 +724,19 @@ impl Engine {
     fn tell_unsure(
         &mut self,
         scale: ScaleIndex,
-        marked: &[u64],
+        marked: &[usize],
         say: impl FnOnce(Sentence) -> Sentence,
     ) {
-        if let Some(unsure) = unsure_rows(marked) {
+        if let Some(unsure) = self.marked(marked) {
             self.fault_begins(Some(scale), FaultCode::Spill);
             self.tell_beside(say(unsure), CueKind::Fault, &[Choice::Undo]);
         }
     }
 
     /// What lies on the empty pan, or is gone from it, with the rows that are unsure for it.
-    fn tell_what_the_pan_shows(&mut self, scale: ScaleIndex, by: Mass, d: Mass, marked: &[u64]) {
+    fn tell_what_the_pan_shows(&mut self, scale: ScaleIndex, by: Mass, d: Mass, marked: &[usize]) {
         let much = by.abs() > vessel_at_least(d);
-        let (Some(unsure), true) = (unsure_rows(marked), by > d * 2 || much) else {
+        let (Some(unsure), true) = (self.marked(marked), by > d * 2 || much) else {
             return;
         };
         self.fault_begins(Some(scale), FaultCode::Spill);
@@ -763,17 +764,10 @@ impl Engine {
         let undo: &[Choice] = if much { &[Choice::Undo] } else { &[] };
         self.tell_beside(say, CueKind::Fault, undo);
     }
-}
 
-/// Which rows are marked as unsure, if any are.
-fn unsure_rows(marked: &[u64]) -> Option<Sentence> {
-    let last = *marked.last()?;
-    Some(match marked {
-        [_] => phrase!("row {last} is marked as unsure", last),
-        _ => phrase!(
-            "{rows} rows up to {last} are marked as unsure",
-            rows = marked.len(),
-            last
-        ),
-    })
+    /// Whose weights (of steps by index) are marked as unsure, if any are.
+    fn marked(&self, marked: &[usize]) -> Option<Sentence> {
+        let last = self.step_at(*marked.last()?)?;
+        Some(phrases::marked(&last.ingredient, marked.len()))
+    }
 }

@@ -159,6 +159,26 @@ pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass, stays: bool) -> Sente
     }
 }
 
+/// Why a weight that was recorded has no verdict.
+pub(super) fn tare_not_proven(by: Mass, d: Mass) -> Sentence {
+    phrase!(
+        "Its tare is not proven: the weight may be off by {by} g.",
+        by = by.ceil_to(d).shown(d)
+    )
+}
+
+/// Of so many weights, the last of them that of `ingredient`, the record is unsure.
+pub(super) fn marked(ingredient: &str, weights: usize) -> Sentence {
+    match weights {
+        1 => phrase!("the weight of {ingredient} is marked as unsure", ingredient),
+        _ => phrase!(
+            "{weights} weights up to that of {ingredient} are marked as unsure",
+            weights,
+            ingredient
+        ),
+    }
+}
+
 pub(super) fn mix(phase: &str, text: &str) -> Sentence {
     let text = text.trim().trim_end_matches('.');
     phrase!(

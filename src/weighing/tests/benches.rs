@@ -742,7 +742,10 @@ fn a_beaker_that_is_put_back_with_more_in_it_leaves_its_record_unsure() {
     let row = super::unanswered::last_weighed(&b);
     assert_eq!((row.step, row.verdict), (1, None));
     assert!(row.uncertainty > Some(g("1.0")), "{:?}", row.uncertainty);
-    super::returns::asks(&b, "That weighed nearly what row 1 did; the row is marked");
+    super::returns::asks(
+        &b,
+        "That weighed nearly what the vessel with Salt did; its weight is marked",
+    );
     // What is poured into is the next vessel, whatever it weighs; and what weighs otherwise is another.
     let mut b = two();
     b.land(163.0)
