@@ -386,6 +386,7 @@ impl Engine {
     pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Observation) {
         let run = &mut self.run;
         let finished = run.current().is_none();
+        let bowl = run.awaits_the_bowls_lift();
         let check = run.lift_check.as_mut();
         let Some(check) = check.filter(|check| check.scale == scale) else {
             return;
@@ -423,7 +424,8 @@ impl Engine {
         };
         let load = last.weight.shown - check.zero;
         let off = |shown: Mass| last.weight.shown - shown >= load.ratio(3, 5);
-        let comes = seen.weight - low > least;
+        // A bowl that never left is pressed, or stirred.
+        let comes = seen.weight - low > least && (off(low) || !bowl);
         if let Some(high) = check.swing {
             let high = high.max(seen.weight);
             check.swing = Some(high);

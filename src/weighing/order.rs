@@ -911,6 +911,8 @@ impl Engine {
     }
 
     fn on_other_scale(&mut self, scale: ScaleIndex, seen: &Observation) {
+        // Of what was weighed there last its empty pan speaks all the same.
+        self.check_the_lift(scale, seen);
         let loaded = seen.newly_steady && self.load(scale, seen.weight, seen.d) == Load::Something;
         let run = &mut self.run;
         let waiting = matches!(run.state, State::Empty | State::Mix { .. });

@@ -546,14 +546,15 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
     let (by, name) = (by.shown(d), &step.ingredient);
     match (moving, afresh) {
         (false, true) => phrase!(
-            "{by} g less than before. Say again if something else lay there: a lid, a spoon, another vessel. Say next \
-             if that much {name} was taken out, or if something only pressed on it.",
+            "{by} g less than before. Say again if something else lay there: a lid, a spoon, another vessel, a hand \
+             before the pour. Say next if that much {name} was taken out, or if something only pressed on it while you poured.",
             by,
             name
         ),
         (true, true) => phrase!(
             "For a while at least {by} g less than before. Say again if something else lay there: a lid, a spoon, \
-             another vessel. Say next if that much {name} was taken out, or if something only pressed on it.",
+             another vessel, a hand before the pour. Say next if that much {name} was taken out, or if something only \
+             pressed on it while you poured.",
             by,
             name
         ),
@@ -566,6 +567,15 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
             by
         ),
     }
+}
+
+/// More is gone than was in the vessel.
+pub(super) fn fell_by_more(step: &Step, by: Mass, d: Mass) -> Sentence {
+    phrase!(
+        "{by} g less than before, and more than was in it: something else lay there. Say again, and begin with an empty {thing}.",
+        by = by.shown(d),
+        thing = vessel(step.vessel)
+    )
 }
 
 /// Drops came and faded on a scale that tracks its zero.

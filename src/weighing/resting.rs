@@ -243,10 +243,16 @@ impl Engine {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
                 let afresh = self.can_begin_afresh();
                 let moving = stayed.fell > rest - net;
-                let say = phrases::fell(step, fell, d, moving, afresh);
-                let choices: &[Choice] = match afresh {
-                    true => &[Choice::Next, Choice::Again],
-                    false => &[Choice::Next],
+                let (say, choices): (_, &[Choice]) = match (afresh, all) {
+                    (true, true) => (phrases::fell_by_more(step, fell, d), &[Choice::Again]),
+                    (true, false) => (
+                        phrases::fell(step, fell, d, moving, afresh),
+                        &[Choice::Next, Choice::Again],
+                    ),
+                    (false, _) => (
+                        phrases::fell(step, fell, d, moving, afresh),
+                        &[Choice::Next],
+                    ),
                 };
                 self.cue_urgent(CueKind::Choose, say, choices);
                 return Break(State::VesselMismatch {

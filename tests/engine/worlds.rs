@@ -542,8 +542,8 @@ fn the_reader_does_what_a_sentence_says() {
     let same = "Say again and begin with an empty beaker; or say next, but only if it is the very same beaker.";
     let holds = "Say next if the beaker holds no salt yet; if it does, lift it off and take that out first.";
     let of_that = "Say next if nothing of that is in it yet; if some is, lift it off and take that out first.";
-    let less = "3.00 g less than before. Say again if something else lay there: a lid, a spoon, another vessel. Say next \
-                if that much salt was taken out, or if something only pressed on it.";
+    let less = "3.00 g less than before. Say again if something else lay there: a lid, a spoon, another vessel, a hand before \
+                the pour. Say next if that much salt was taken out, or if something only pressed on it while you poured.";
     let gone = Seen {
         gone: true,
         ..nothing

@@ -624,6 +624,28 @@ fn a_pinch_after_the_record_and_before_the_mixing_is_of_that_step() {
     b.expect_cue(CueKind::Mix);
 }
 
+/// The pan is all that tells of a spill beside the bowl.
+#[test]
+fn a_bowl_that_was_pressed_in_its_last_mixing_is_lifted_before_the_batch_closes() {
+    let mut b = before_a_mixing();
+    b.hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    for above in [
+        50.0, 110.0, 80.0, 30.0, 12.0, 80.0, 150.0, 90.0, 40.0, 10.0, 3.0, 0.4,
+    ] {
+        b.read(360.0 + above);
+    }
+    b.shown = 360.0;
+    b.hold(3.0);
+    b.expect_cue(CueKind::Lift);
+    super::returns::asks(&b, "Lift the bowl: the batch is done then.");
+    // Of what was spilt beside it the empty pan tells, and the record claims no more.
+    b.land(5.0).hold(4.0);
+    b.expect_cue(CueKind::Done);
+    let row = super::unanswered::last_weighed(&b);
+    assert!(row.uncertainty > Some(g("4.90")), "{row:?}");
+}
+
 #[test]
 fn what_changes_a_little_once_the_mixing_is_asked_for_leaves_the_record_unsure() {
     let mut b = before_a_mixing();

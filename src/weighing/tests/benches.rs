@@ -96,6 +96,35 @@ fn the_beaker_of_the_step_before_is_on_no_wrong_scale() {
     assert_eq!(b.faults, ["wrong-scale"]);
 }
 
+/// The next step is on another scale; what the empty pan of this one shows counts all the same.
+#[test]
+fn an_empty_pan_speaks_of_its_last_record_while_the_next_step_is_elsewhere() {
+    let begun = |step_2: usize| {
+        let mut steps = vec![
+            step(1, "Salt", "120.00", VesselWay::Beaker),
+            step(2, "Vitamin", "8.000", VesselWay::Beaker),
+        ];
+        steps[1].scale = step_2;
+        let scales = vec![scale("bench"), scale("fine")];
+        let mut b = Bench::with(scales, plan(steps, None), Progress::default());
+        b.hold(2.0).land(150.0).hold(1.5).pour(270.0, 4.0).hold(2.0);
+        b.expect(&["120.00"]);
+        // 5 g lay there before, or were spilt, and show once the beaker is off.
+        b.land(5.0).hold(3.0);
+        let row = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
+        let row = row.unwrap();
+        assert_eq!(row.verdict, None, "{step_2}: {row:?}");
+        assert!(row.uncertainty > Some(g("4.90")), "{step_2}: {row:?}");
+        b
+    };
+    begun(0);
+    let mut b = begun(1);
+    b.scale = 1;
+    b.shown = 0.0;
+    b.hold(1.0).land(150.0).hold(1.5).pour(158.0, 4.0).hold(2.0);
+    assert_eq!(b.weighed().last().unwrap().1, "8.00");
+}
+
 /// A unit that changes is written down, told with the way back, and told off once it is back.
 #[test]
 fn a_unit_that_changes_is_told_until_it_is_back() {

@@ -92,7 +92,7 @@ fn what_only_presses_on_it_was_never_in_it() {
     // A hand that leans on it for seconds is asked about, and it is said what to answer.
     let mut b = tared();
     b.pour(160.0, 2.0).hold(1.0).pour(156.0, 0.5).hold(2.0);
-    asks(&b, "or if something only pressed on it");
+    asks(&b, "or if something only pressed on it while you poured");
     b.say(Command::Next).pour(162.0, 3.0).hold(3.0);
     b.expect(&["12.00"]);
     let noted = b.rows.iter().find(|row| row.kind == RowKind::Note);
@@ -126,6 +126,8 @@ fn a_batch_closes_when_the_stirred_bowl_was_looked_at() {
     b.say(Command::Next);
     assert_eq!(b.closed, None);
     b.pour(155.0, 0.3).hold(3.0);
+    asks(&b, "Lift the bowl");
+    b.land(0.0).hold(3.0);
     asks(&b, "Done");
     assert_eq!(b.closed, Some(true));
     assert_eq!(last_weighed(&b).verdict, None);

@@ -323,7 +323,7 @@ fn a_bowl_that_left_before_it_rested_is_not_lighter() {
     let mut b = to_be_stirred();
     b.pour(171.0, 0.5);
     b.say(Command::Next);
-    b.pour(166.0, 0.3).land(0.02).hold(8.0);
+    b.pour(166.0, 0.3).land(0.0).hold(8.0);
     b.expect_cue(CueKind::Done);
     b.expect(&["12.00"]);
 }
