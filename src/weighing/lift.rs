@@ -425,7 +425,8 @@ impl Engine {
         let load = last.weight.shown - check.zero;
         let off = |shown: Mass| last.weight.shown - shown >= load.ratio(3, 5);
         // A bowl that never left is pressed, or stirred.
-        let comes = seen.weight - low > least && (off(low) || !bowl);
+        let left = !bowl || last.weight.shown - low > least;
+        let comes = left && seen.weight - low > least;
         if let Some(high) = check.swing {
             let high = high.max(seen.weight);
             check.swing = Some(high);

@@ -67,17 +67,15 @@ impl Engine {
         if run.step >= run.done.len() {
             run.bowl.finished = None;
             let (scale, waits) = (run.last_scale(), run.awaits_the_bowls_lift());
-            if waits && self.is_loaded(scale) && self.bowl_stands(scale) {
-                // The empty pan has the last word on what is in it.
-                self.cue(
-                    CueKind::Lift,
-                    phrases::lift_the_bowl(),
-                    None,
-                    &[Choice::Next],
-                );
-                return State::Clear { unseen: false };
-            }
             let now = self.now;
+            if waits && self.is_loaded(scale) && self.bowl_stands(scale) {
+                if self.run.stirred_where_it_stands() {
+                    // What it weighs now is looked at first.
+                    self.run.closing_since.get_or_insert(now);
+                    return State::Clear { unseen: false };
+                }
+                return self.ask_for_the_bowls_lift();
+            }
             let check = self.run.lift_check.as_ref();
             let checks = check.is_some_and(|check| check.scale == scale);
             // The bowl that is mixed may be on its way back, or stirred where it stands.
@@ -90,6 +88,18 @@ impl Engine {
         run.closing_since = None;
         self.announce_step();
         self.start_state()
+    }
+
+    /// The empty pan has the last word on what is in the bowl.
+    pub(super) fn ask_for_the_bowls_lift(&mut self) -> State {
+        self.run.closing_since = None;
+        self.cue(
+            CueKind::Lift,
+            phrases::lift_the_bowl(),
+            None,
+            &[Choice::Next],
+        );
+        State::Clear { unseen: false }
     }
 
     /// All is weighed and lifted: the batch closes when the empty pan has spoken, or does not in time.

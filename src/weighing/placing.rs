@@ -33,7 +33,12 @@ impl Engine {
             Some(false) => {
                 if self.load(scale, seen.weight, seen.d) == Load::Something {
                     // Back once more before the batch is closed.
+                    let to_be_seen = self.run.stirred_where_it_stands();
                     self.follow_the_finished_bowl(scale, seen);
+                    let seen = to_be_seen && !self.run.stirred_where_it_stands();
+                    if seen && self.run.awaits_the_bowls_lift() {
+                        return self.ask_for_the_bowls_lift();
+                    }
                 }
                 return clear(unseen);
             }

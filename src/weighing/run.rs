@@ -537,6 +537,11 @@ impl Run {
         }
     }
 
+    /// The bowl was stirred or pressed since its last record, never left, and was not looked at since.
+    pub fn stirred_where_it_stands(&self) -> bool {
+        self.mixing.disturbed && !self.mixing.pan_was_empty && self.bowl.gross.is_some()
+    }
+
     /// Records that wait for the lift of their bowl, or of their vessel.
     pub fn awaits_the_bowls_lift(&self) -> bool {
         self.lift_check
