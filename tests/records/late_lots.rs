@@ -8,12 +8,13 @@ use bismar::formula::Formula;
 use bismar::formula::plan::BatchSize;
 use bismar::journal::batch::record::Record;
 use bismar::journal::format::chain;
+use bismar::journal::format::row::{COLUMNS, Row, Stamp, header};
 use bismar::journal::read::record;
 use bismar::journal::read::verify::verify;
 use bismar::journal::store::log::LogFile;
 use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, uses_of};
-use bismar::mass::Mass;
+use bismar::mass::{Mass, Unit};
 use bismar::metrology::ScaleAbility;
 use bismar::vocabulary::entry::{Draft, RowKind, lot_named, of_another_lot};
 use jiff::Timestamp;
@@ -153,14 +154,13 @@ fn a_lot_is_named_after_the_end_and_all_else_of_the_weight_stays() {
 }
 
 /// All rows of a log, as they were written.
-fn rows_of(path: &Path) -> Vec<bismar::journal::format::row::Row> {
+fn rows_of(path: &Path) -> Vec<Row> {
     let mut reader = csv::Reader::from_path(path).unwrap();
     let rows = reader.records().map(Result::unwrap);
-    rows.map(|row| bismar::journal::format::row::Row::from_record(&row).unwrap())
-        .collect()
+    rows.map(|row| Row::from_record(&row).unwrap()).collect()
 }
 
-fn written_first(dir: &Path) -> bismar::journal::format::row::Row {
+fn written_first(dir: &Path) -> Row {
     let mut rows = rows_of(&dir.join("soak-1.csv"));
     rows.swap_remove(2)
 }
@@ -339,13 +339,11 @@ fn edited(path: &Path, row: usize, column: usize, to: &str) {
         previous = chain::link(&previous, &body);
         lines.push(format!("{},{previous}\n", String::from_utf8(body).unwrap()));
     }
-    let header = bismar::journal::format::row::header();
-    fs::write(path, format!("{header}\n{}", lines.concat())).unwrap();
+    fs::write(path, format!("{}\n{}", header(), lines.concat())).unwrap();
 }
 
 #[test]
 fn an_edit_of_the_row_that_names_a_lot_shows() {
-    use bismar::journal::format::row::COLUMNS;
     let column = |name: &str| COLUMNS.iter().position(|one| *one == name).unwrap();
     let first = weight(1, "Sea salt", "", 50);
     for (name, to, found) in [
@@ -444,7 +442,58 @@ fn what_was_booked_off_the_wrong_lot_comes_back() {
     assert_eq!((went("S-0"), went("S-1")), (1, 1));
 }
 
-/// The answers of the program itself, from the disk alone: no daemon runs.
+/// Only its place, its time, its lot and its note are others: what was weighed stands there digit for digit, whatever
+/// scale it was on.
+#[test]
+fn a_weight_that_is_written_again_has_its_cells_as_they_were() {
+    let cells = |draft: &Draft| {
+        let stamp = Stamp {
+            batch: "soak-1",
+            seq: 3,
+            at: "2026-09-01T09:02:00Z".parse().unwrap(),
+            formula: "Two salts",
+        };
+        Row::from_draft(draft, stamp).cells()
+    };
+    let again = |cells: &[String]| {
+        let chain = ["0123456789abcdef".to_owned()];
+        let record = csv::StringRecord::from_iter(cells.iter().chain(&chain));
+        Row::from_record(&record).unwrap().draft()
+    };
+    for (shows, unit) in [
+        ("1", Unit::Gram),
+        ("0.1", Unit::Gram),
+        ("0.01", Unit::Gram),
+        ("0.001", Unit::Gram),
+        ("0.0005", Unit::Ounce),
+    ] {
+        let d = Mass::parse(shows.as_bytes(), unit).unwrap();
+        let rounded = |mass: Mass| d * (mass.ng() / d.ng());
+        let tare = rounded(Mass::from_g(102));
+        let weighed = rounded(Mass::from_g(50));
+        let weighed = Draft {
+            tare: Some(tare),
+            gross: Some(tare + weighed),
+            net: Some(weighed),
+            uncertainty: Some(d.ratio(3, 2)),
+            unit: Some(unit),
+            readability: d,
+            ..weight(1, "Sea salt", "S-0", 50)
+        };
+        let written = cells(&weighed);
+        assert_eq!(cells(&again(&written)), written, "{shows}");
+        // Where no uncertainty was written, the weights tell what the scale shows.
+        let unsure = cells(&Draft {
+            uncertainty: None,
+            ..weighed
+        });
+        assert_eq!(cells(&again(&unsure)), unsure, "{shows}");
+    }
+}
+
+// ---- the program itself --------------------------------------------------------------------------
+
+/// Its answers, from the disk alone: no daemon runs.
 #[test]
 fn the_command_writes_it_where_no_daemon_runs_and_all_that_tells_of_the_batch_follows() {
     let home = tempfile::tempdir().unwrap();

@@ -15,7 +15,7 @@ use bismar::journal::format::fill_note::note_of;
 use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{COLUMNS, CellError, Row, Stamp};
 use bismar::journal::read::verify::verify;
-use bismar::mass::Mass;
+use bismar::mass::{Mass, Unit};
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict, goes_on, lot_named, lot_taken_back};
@@ -561,6 +561,45 @@ fn a_note_agrees_with_the_weight_it_tells_of() {
             ),
         ],
     );
+}
+
+/// The cells show each bound whole; the note rounds to a microgram, on an ounce scale as well. What was taken back to a
+/// bound may stand beyond it there by less than that.
+#[test]
+fn what_was_taken_back_to_a_bound_is_inside_as_its_note_rounds_it() {
+    let oz = |text: &str| Mass::parse(text.as_bytes(), Unit::Ounce).unwrap();
+    let (d, low, high, peak) = (oz("0.0005"), oz("2.0960"), oz("2.1375"), oz("2.1500"));
+    for (bound, outwards) in [(low, -1), (high, 1)] {
+        let told = |micrograms: i64| {
+            let by = Mass::from_ng(1_000 * micrograms * outwards);
+            let more = peak - bound;
+            let (peak, left) = ((peak + by).grams(d), (bound + by).grams(d));
+            Draft {
+                step: 1,
+                phase: "Dry".into(),
+                ingredient: "Sea salt".into(),
+                low: Some(low),
+                high: Some(high),
+                net: Some(more),
+                unit: Some(Unit::Ounce),
+                readability: d,
+                ..Draft::new(
+                    RowKind::TakenOut,
+                    format!("over-pour of {peak} g taken back to {left} g"),
+                )
+            }
+        };
+        let shown = bound.grams(d).to_string();
+        let shown = Mass::parse(shown.as_bytes(), Unit::Gram).unwrap();
+        assert_eq!(
+            (shown - bound).ng().signum(),
+            outwards,
+            "{shown:?} is beyond"
+        );
+        let disagrees = |micrograms| disagrees(&rows_of(TWO, &[told(micrograms)]));
+        assert_eq!(disagrees(0), None);
+        assert_eq!(disagrees(2), Some((2, "note")));
+    }
 }
 
 /// Jars are those of the filling, each against its label; their end tells their sum, their mean and the yield.
