@@ -16,7 +16,7 @@ use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, uses_of};
 use bismar::mass::{Mass, Unit};
 use bismar::metrology::ScaleAbility;
-use bismar::vocabulary::entry::{Draft, RowKind, lot_named, of_another_lot};
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict, lot_named, of_another_lot};
 use jiff::Timestamp;
 
 use crate::bench_side::logs::{Begun, weighed_inside};
@@ -88,19 +88,20 @@ fn named(lot: &str) -> Draft {
     }
 }
 
+const BEGUN: Begun = Begun {
+    formula: SOAK,
+    label: "Two salts",
+    size: Mass::from_g(100),
+    jars: None,
+    at: "2026-09-01T09:00:00Z",
+};
+
 fn written(dir: &Path, rows: &[Draft]) -> PathBuf {
-    written_as(dir, "soak-1", "2026-09-01T09:00:00Z", rows)
+    BEGUN.written(dir, "soak-1", rows)
 }
 
 fn written_as(dir: &Path, batch: &str, at: &str, rows: &[Draft]) -> PathBuf {
-    let begun = Begun {
-        formula: SOAK,
-        label: "Two salts",
-        size: Mass::from_g(100),
-        jars: None,
-        at,
-    };
-    begun.written(dir, batch, rows)
+    Begun { at, ..BEGUN }.written(dir, batch, rows)
 }
 
 fn agrees(path: &Path) {
@@ -247,6 +248,54 @@ fn what_comes_follows_the_newest_weight_alone() {
             let path = written(dir.path(), &rows);
             assert!(!verify(&path).unwrap().is_ok(), "{rows:#?}");
         }
+    }
+}
+
+/// The salt of the last step is of the lot that the newest weight of it has; a step that was left out has none.
+#[test]
+fn what_comes_follows_a_weight_and_no_step_that_was_left_out() {
+    let last = "[[phase]]\nname = \"Last\"\n[[phase.ingredient]]\nname = \"Sea salt\"\npercent = 8\n\
+                tolerance = { percent = 1 }\n";
+    let formula = SOAK.replace("percent = 20", "percent = 12") + last;
+    let first = weight(1, "Sea salt", "S-0", 50);
+    let weighed = weight(3, "Sea salt", "S-0", 12);
+    let left_out = Draft {
+        tare: None,
+        gross: None,
+        net: Some(Mass::ZERO),
+        uncertainty: None,
+        verdict: Some(Verdict::Kept),
+        readings: None,
+        note: "skipped: it is thick enough".into(),
+        ..weighed.clone()
+    };
+    for (between, comes, wrong) in [(weighed, "S-0", "S-1"), (left_out, "S-1", "S-0")] {
+        let agrees = |of_last: &str| {
+            let dir = tempfile::tempdir().unwrap();
+            let rows = [
+                named("S-0"),
+                first.clone(),
+                weight(2, "Oat flour", "", 30),
+                between.clone(),
+                late(4, &first, "S-1"),
+                Draft {
+                    phase: "Last".into(),
+                    ..weight(4, "Sea salt", of_last, 8)
+                },
+            ];
+            let begun = Begun {
+                formula: &formula,
+                ..BEGUN
+            };
+            let path = begun.written(dir.path(), "soak-1", &rows);
+            let before_last = Record::of_rows(rows_of(&path).into_iter().take(7));
+            assert_eq!(before_last.lots["Sea salt"], comes);
+            verify(&path).unwrap()
+        };
+        assert!(agrees(comes).is_ok(), "{}", agrees(comes).told());
+        let report = agrees(wrong);
+        let why = format!("the lot last named for Sea salt is `{comes}`");
+        assert!(report.told().contains(&why), "{}", report.told());
     }
 }
 
