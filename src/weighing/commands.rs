@@ -164,7 +164,10 @@ impl Engine {
                 let Some(step) = self.step_now() else {
                     return Sentence::none();
                 };
-                if !self.is_plausible(&tared, level) {
+                // What never left is itself, however much is in it.
+                let net = net_of(&step, tared.tare.base, level.weight);
+                let stands = matches!(what, Mismatch::Fell) && net >= -(level.d * 5);
+                if !stands && !self.is_plausible(&tared, level) {
                     if step.vessel == VesselWay::Bowl {
                         return self.go_on_with_what_is_left(tared, level);
                     }
@@ -181,7 +184,6 @@ impl Engine {
                 let (noted, said) = match what {
                     Mismatch::Fell => {
                         // So much was taken out.
-                        let net = net_of(&step, tared.tare.base, level.weight);
                         // It had been less before: what came since may be of this step.
                         let deepest = tared.content.dip.lasted;
                         tared.tare.unproven += (deepest - net.abs()).max(crate::mass::Mass::ZERO);

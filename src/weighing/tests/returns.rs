@@ -387,6 +387,21 @@ fn what_fell_without_being_asked_for_is_told() {
         "6.00 g less than before. Say again if something else lay there",
     );
     b.expect_cue(CueKind::Choose);
+    // Far too much is in it, and some of that was taken out: the word leads on.
+    let mut b = begun(10.0, 3.0);
+    b.pour(240.0, 12.0).pour(230.0, 0.5).hold(2.0);
+    asks(
+        &b,
+        "less than before. Say again if something else lay there",
+    );
+    b.say(Command::Next).hold(2.0);
+    asks(&b, "68.00 g to take out");
+    // Nobody takes out more than is in it.
+    let mut b = begun(10.0, 3.0);
+    b.hold(2.0).pour(140.0, 0.5).hold(2.0);
+    asks(&b, "20.00 g less than before, and more than was in it");
+    b.say(Command::Again);
+    b.expect_cue(CueKind::Lift);
     let mut b = Bench::new(two_in_a_bowl());
     b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
     b.pour(328.0, 3.0).hold(2.0).pour(322.0, 0.5).hold(2.0);
