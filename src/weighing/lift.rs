@@ -419,6 +419,10 @@ impl Engine {
             }
             return;
         }
+        if bowl && matches!(run.state, State::Lift(_)) {
+            // The newest record of the bowl is held against its lift with the others.
+            return;
+        }
         let Some((_, last)) = check.records.last() else {
             return;
         };

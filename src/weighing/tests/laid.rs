@@ -145,6 +145,28 @@ fn a_batch_closes_when_the_stirred_bowl_was_looked_at() {
     b.expect(&["12.00"]);
 }
 
+/// A spoon that came with the second pour is on the pan when the bowl is off: it may be in any of the two.
+#[test]
+fn what_stays_when_a_bowl_is_lifted_leaves_its_newest_record_unsure_too() {
+    let steps = vec![
+        step(1, "Salt", "12.00", VesselWay::Bowl),
+        step(2, "Clay", "40.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.pour(202.0, 5.0).hold(1.8);
+    b.expect(&["12.00", "40.00"]);
+    b.land(25.0).hold(4.0);
+    let of = |step: usize| {
+        let row = b
+            .rows
+            .iter()
+            .rfind(|row| row.kind == RowKind::Weighed && row.step == step);
+        row.map(|row| (row.verdict, row.uncertainty > Some(g("24.9"))))
+    };
+    assert_eq!((of(1), of(2)), (Some((None, true)), Some((None, true))));
+}
+
 #[test]
 fn what_lies_beside_a_source_is_no_source() {
     let mut b = source();
