@@ -223,7 +223,9 @@ impl Engine {
             }
             State::Residue(emptied) => self.next_after_residue(emptied),
             State::Choose => self.close_out_of_limits(),
-            State::Landing(landing) if self.sways_there() => self.land_restless(landing),
+            state @ (State::Landing(_) | State::Removed(_)) if self.sways_there() => {
+                self.take_restless(state)
+            }
             State::Tared(_)
             | State::Empty
             | State::Landing(_)

@@ -98,6 +98,15 @@ impl Engine {
             self.cue_urgent(CueKind::Lift, say, &[Choice::Next]);
             return;
         }
+        if self.way_now() == VesselWay::Bowl && !self.can_begin_afresh() {
+            let say = phrase!(
+                "{more} g more than recorded. Take off what was set down, then lift the bowl. If it went in, lift the \
+                 bowl with it: its weight stays marked as unsure.",
+                more
+            );
+            self.cue_urgent(CueKind::Lift, say, &[]);
+            return;
+        }
         let say = phrase!(
             "{more} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
              in, and weigh the step again.",

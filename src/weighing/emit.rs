@@ -4,6 +4,7 @@ use super::Engine;
 use super::event::Event;
 use super::phrases::Words;
 use super::run::Spoken;
+use super::state::State;
 use crate::formula::Step;
 use crate::language::Sentence;
 use crate::mass::Mass;
@@ -93,10 +94,11 @@ impl Engine {
         last.is_some_and(|last| kinds.contains(&last.kind))
     }
 
-    /// Says something in place of the sentence that stands, until that is repeated.
-    pub(super) fn say_meanwhile(&mut self, kind: CueKind, say: impl Into<Words>) {
-        let cue = self.plain_cue(kind, say.into(), None, &[]);
+    /// Says something in place of the sentence that stands, until the pan rests.
+    pub(super) fn say_meanwhile(&mut self, say: impl Into<Words>) {
+        let cue = self.plain_cue(CueKind::Hold, say.into(), None, &[]);
         self.say(cue);
+        self.run.spoken.meanwhile = true;
     }
 
     /// Whether this question is what was said last.
@@ -213,6 +215,12 @@ impl Engine {
     pub(super) fn repeat_cue(&mut self) {
         self.fault = None;
         if let Some(cue) = self.last_cue.clone() {
+            if let State::Tared(tared) = &mut self.run.state
+                && cue.kind == CueKind::Hold
+            {
+                // What was to be done at rest, the fault stood in place of.
+                tared.approach.said = None;
+            }
             self.say(self.with_what_was_told(cue));
         }
     }

@@ -16,15 +16,19 @@ const LARGEST: i64 = 200;
 /// Steps that are asked about, in digits: a scale counts in 1, 2 or 5 (OIML R 76-1:2006, 4.2.2.1).
 /// Each with the readings by which it is believed: as many multiples of it a finer scale shows by chance in one
 /// case of ten or less. Where nobody told the readability, the coarser step is the safer guess.
-const STEPS: [(i64, u32); 7] = [
+const STEPS: [(i64, u32); 9] = [
+    (250, 1),
     (200, 1),
     (100, 1),
     (50, 1),
+    (25, 2),
     (20, 1),
     (10, 1),
     (5, 2),
     (2, 4),
 ];
+/// A carat is 0.2 g exactly (NIST Handbook 44, appendix C): 5 mg are 25 digits of a thousandth of it.
+const OF_CARATS: [i64; 2] = [25, 250];
 /// A reading counts once for as long as it is among the last so many.
 const RECENT: usize = 16;
 /// Against the maker's word on the readability so many changes of different sizes must have been seen too: a
@@ -41,7 +45,7 @@ pub struct Grain {
     /// The last reading, and the same in digits.
     last: Option<(Mass, i64)>,
     /// Different readings of late, each with the [`STEPS`] that divide it, one bit for each.
-    recent: VecDeque<(i64, u8)>,
+    recent: VecDeque<(i64, u16)>,
     /// Of how many different readings each of [`STEPS`] is a divisor, and of how many not.
     divides: [u32; STEPS.len()],
     breaks: [u32; STEPS.len()],
@@ -116,7 +120,7 @@ impl Grain {
         let mut by = 0;
         for (i, (step, _)) in STEPS.iter().enumerate() {
             let divides = digits % step == 0;
-            by |= u8::from(divides) << i;
+            by |= u16::from(divides) << i;
             let counts = if divides {
                 &mut self.divides
             } else {
@@ -137,6 +141,11 @@ impl Grain {
         if told { known } else { untold }
     }
 
+    /// Whether a scale that counts in 1, 2 or 5 of some unit may show this many digits of its unit as its step.
+    fn may_be(&self, step: i64) -> bool {
+        self.unit == Some(Unit::Carat) || !OF_CARATS.contains(&step)
+    }
+
     fn find(&self, told: bool) -> Option<Mass> {
         let by_readings = STEPS.iter().zip(self.divides).zip(self.breaks);
         let by_readings = by_readings
@@ -144,6 +153,7 @@ impl Grain {
                 divides >= enough && breaks.saturating_mul(GARBLED) <= divides
             })
             .filter(|_| !told || self.sizes.count_ones() >= ENOUGH_SIZES)
+            .filter(|&((&(step, _), _), _)| self.may_be(step))
             .map(|((&(step, _), _), _)| step)
             .max();
         // A step of 3.5 digits shows as one of 3 or of 4.
@@ -196,11 +206,12 @@ impl Grain {
             counts.then_some(Range { from, step })
         };
         let newest = self.recent.iter().rev().take(RECENT / 2);
-        if newest.fold(u8::MAX, |all, &(_, by)| all & by) == 0 {
+        if newest.fold(u16::MAX, |all, &(_, by)| all & by) == 0 {
             // Nearly every reading ends it here: no step is that of all of them.
             return None;
         }
         let found = STEPS.iter().enumerate();
+        let found = found.filter(|(_, (step, _))| self.may_be(*step));
         let found = found.filter_map(|(i, &(step, _))| of_late(i, step));
         found.max_by_key(|range| range.step)
     }
@@ -263,6 +274,22 @@ mod tests {
             );
         }
         assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
+    }
+
+    /// 0.005 g are 0.025 ct, shown with three decimals: 25 digits, and no other unit's step is.
+    #[test]
+    fn a_scale_of_five_milligrams_counts_in_25_digits_of_carats() {
+        for (unit, step) in [(Unit::Carat, 5_000), (Unit::Gram, 1_000)] {
+            let mut grain = Grain::default();
+            for n in [3, 7, 12, 31, 33] {
+                grain.push(Mass::from_mg(n * 5), Mass::from_ng(200_000), Some(unit));
+            }
+            assert_eq!(
+                grain.step(false),
+                Some(Mass::from_ng(step * 1_000)),
+                "{unit:?}"
+            );
+        }
     }
 
     #[test]

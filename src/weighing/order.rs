@@ -596,7 +596,9 @@ impl Engine {
             return;
         }
         self.fault_begins(Some(scale), FaultCode::Unsteady);
-        if landing {
+        let back =
+            stands == Stands::Away && self.load(scale, seen.weight, seen.d) == Load::Something;
+        if landing || back {
             self.cue_urgent(CueKind::Fault, phrases::sways_there(), &[Choice::Next]);
         } else {
             self.tell_beside(phrases::sways(), CueKind::Fault, &[]);
@@ -620,17 +622,21 @@ impl Engine {
             _ => false,
         };
         let nothing = off && !doubted && self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let low_since = match &run.state {
+            State::Tared(tared) => tared.is_off_since(seen.at),
+            _ => None,
+        };
         let run = &mut self.run;
-        let told = run.settling.told;
         if seen.steady.is_some() || nothing || !off {
             run.settling = Settling::default();
             // A question that nothing answers at rest stands there again.
-            if told && off && (nothing || doubted) && run.spoken.at != self.now {
+            if run.spoken.meanwhile && (seen.steady.is_some() || nothing) {
                 self.say_what_stands();
             }
             return;
         }
         let since = run.settling.follow(seen);
+        let told = run.settling.told;
         if told && doubted && since.is_none() {
             // Off once more, and not seen at rest.
             run.settling.told = false;
@@ -643,7 +649,15 @@ impl Engine {
         // Its own fault stands while a tare is doubted.
         if long && !told && (doubted || !faulty) {
             run.settling.told = true;
-            self.say_meanwhile(CueKind::Hold, phrases::settling());
+            self.say_meanwhile(phrases::settling());
+            return;
+        }
+        run.settling.told_off &= since.is_none();
+        let low_long = low_since.is_some_and(|low| seen.at.since(low) > AGAIN_US);
+        if low_long && since.is_none() && !run.settling.told_off {
+            // Who goes by the display puts it back before the engine has seen it rest, and does so for ever.
+            run.settling.told_off = true;
+            self.say_meanwhile(phrases::settling_empty());
         }
     }
 

@@ -633,7 +633,8 @@ impl Pan {
     pub fn restless_by(&self, now: Moment, most: Mass) -> Option<(Level, Mass)> {
         let last = self.last.filter(|_| !self.is_stale(now))?;
         let d = self.d();
-        let range = self.wander.lately()? + d;
+        let wander = &self.wander;
+        let range = wander.lately().or_else(|| wander.from_least_to_most())? + d;
         let level = Level {
             weight: last.weight,
             d,
@@ -1005,6 +1006,11 @@ impl Pan {
         }
         if unread > MOST_UNREAD {
             // A load falls over fewer lines than that.
+            return None;
+        }
+        let back = |prior: Mass| (r.weight - prior).abs() <= d * 5;
+        if self.prior.is_some_and(back) && r.weight.abs() > d * 10 && unread == 0 {
+            // Back to a step where it was before a single line, which is no zero: that line had a wrong digit.
             return None;
         }
         let anchor = self.anchor?;

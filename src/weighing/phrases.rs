@@ -189,7 +189,7 @@ pub(super) fn mix(phase: &str, text: &str) -> Sentence {
 }
 
 pub(super) fn lift_the_bowl() -> Sentence {
-    phrase!("Lift the bowl: the batch is done then.")
+    phrase!("Lift the bowl: the batch is done then. Say next if nothing is on the scale.")
 }
 
 pub(super) fn last_mix(phase: &str, text: &str) -> Sentence {
@@ -235,8 +235,14 @@ pub(super) fn away_with_too_much(
     )
 }
 
-/// What was asked out is there still, though the tare was seen.
-pub(super) fn in_vain(step: &Step, over: Mass, d: Mass, choices: &[Choice]) -> Sentence {
+/// What was asked out is there still, though the tare was seen. `looked`: it was said before, and nothing came of it.
+pub(super) fn in_vain(
+    step: &Step,
+    over: Mass,
+    d: Mass,
+    looked: bool,
+    choices: &[Choice],
+) -> Sentence {
     let (over, thing) = (over.shown(d), vessel(step.vessel));
     let again = match choices.contains(&Choice::Again) {
         true => phrase!(
@@ -245,6 +251,13 @@ pub(super) fn in_vain(step: &Step, over: Mass, d: Mass, choices: &[Choice]) -> S
         ),
         false => Sentence::none(),
     };
+    if looked {
+        return phrase!(
+            "{over} g too much is there still. Say keep if it stays so{again}.",
+            over,
+            again
+        );
+    }
     phrase!(
         "{over} g too much is there still. Take off what does not belong to the {thing}. Say keep if it stays so{again}.",
         over,
@@ -337,6 +350,10 @@ pub(super) fn hold() -> Sentence {
 
 pub(super) fn settling() -> Sentence {
     phrase!("Leave it there: the scale comes to rest.")
+}
+
+pub(super) fn settling_empty() -> Sentence {
+    phrase!("Leave it off: the scale comes to rest.")
 }
 
 pub(super) fn too_soon(way: VesselWay) -> Sentence {

@@ -332,21 +332,34 @@ impl Engine {
         }
     }
 
-    /// It was said that what landed does not come to rest, and it still does not.
+    /// It was said that what came does not come to rest, and it still does not.
     pub(super) fn sways_there(&self) -> bool {
+        let there = |stands| matches!(stands, Stands::Landing | Stands::Away);
         self.run
             .unrested
-            .is_some_and(|unrested| unrested.told && unrested.stands == Stands::Landing)
+            .is_some_and(|unrested| unrested.told && there(unrested.stands))
     }
 
-    /// By the maker's word it stays as restless as it is.
-    pub(super) fn land_restless(&mut self, landing: Landing) -> Sentence {
+    /// By the maker's word it stays as restless as it is: what landed, or is back (`removed`).
+    pub(super) fn take_restless(&mut self, state: State) -> Sentence {
         let scale = self.scale_needed().unwrap_or_default();
-        let Some((level, range)) = self.pans[scale].restless(self.now) else {
+        let pan = &self.pans[scale];
+        let restless = pan.restless(self.now).filter(|(level, _)| {
+            matches!(state, State::Landing(_))
+                || self.load(scale, level.weight, level.d) == Load::Something
+        });
+        let Some((level, range)) = restless else {
             return phrase!("The scale is not at rest. Wait a moment, then say next again.");
         };
-        let range = range.max(self.pans[scale].wander.amount(level.d) + level.d);
-        let state = self.judge_restless(scale, (level, range), landing.keyed);
+        let range = range.max(pan.wander.amount(level.d) + level.d);
+        let state = match state {
+            State::Landing(landing) => self.judge_restless(scale, (level, range), landing.keyed),
+            State::Removed(removed) => {
+                let state = self.judge_return(scale, level, removed);
+                state.with_tared(|tared| tared.tare.unproven = tared.tare.unproven.max(range))
+            }
+            other => other,
+        };
         self.enter(state);
         phrase!("Taken as it stands; the record says how sure it is.")
     }
@@ -628,6 +641,11 @@ impl Engine {
         {
             return Some(Why::JustWeighed);
         }
+        if light && run.coming.resumed {
+            // What was spilt before the restart, and not the vessel of it: that comes next.
+            run.coming.unsure_times = (run.step, 1);
+            return Some(Why::Light);
+        }
         // By difference whatever stands there is what is weighed; what went before is asked after.
         if std::mem::take(&mut run.coming.resumed) && !(known && fresh) {
             return Some(Why::Restart);
@@ -865,7 +883,7 @@ impl Engine {
                     && !std::mem::replace(&mut unsure.settles, true)
                 {
                     // What she was asked to do is seen: who reads the same once more does it once more.
-                    self.say_meanwhile(CueKind::Hold, phrases::settling());
+                    self.say_meanwhile(phrases::settling());
                 }
                 if let Some(level) = seen.steady.filter(|_| dipped) {
                     let came = level.weight - unsure.low;

@@ -304,8 +304,10 @@ impl Engine {
         if tared.approach.futile > PROVEN && pours {
             if say_again {
                 let choices = [&[Choice::Keep], self.ways_on(step)].concat();
-                let say = phrases::in_vain(step, -missing, d, &choices);
+                let looked = tared.approach.futile > PROVEN + 1;
+                let say = phrases::in_vain(step, -missing, d, looked, &choices);
                 self.cue_urgent_with(CueKind::Choose, say, Some(missing), &choices);
+                tared.approach.futile += 1;
             }
             return State::Tared(tared);
         }

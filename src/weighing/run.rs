@@ -79,6 +79,8 @@ pub(super) struct Spoken {
     pub at: Moment,
     /// It asked for nothing but to hold still.
     pub hold: bool,
+    /// It stands in place of a question, until the pan rests.
+    pub meanwhile: bool,
     /// More than a crumb has moved since.
     pub answered: bool,
     /// Since when the pan does no more than flicker, at rest or not.
@@ -94,6 +96,8 @@ pub(super) struct Settling {
     since: Option<Moment>,
     /// That it comes to rest was said.
     pub told: bool,
+    /// The same was said of the pan without it.
+    pub told_off: bool,
 }
 
 impl Settling {

@@ -274,22 +274,28 @@ const GUESSED_US: u64 = 1_000_000;
 
 impl Since {
     /// Takes a reading; `loaded`: above that of the empty pan. Gives the highest and the lowest so far.
-    pub fn follow(&mut self, seen: &Observation, loaded: bool) -> (Mass, Mass) {
-        let low = self.low.map_or(seen.weight, |low| low.min(seen.weight));
+    pub fn follow(&mut self, seen: &Observation, loaded: bool, all: Mass) -> (Mass, Mass) {
+        // One line with a digit that is wrong is no weight that was there.
+        let most = seen
+            .before
+            .map_or(seen.weight, |before| before.min(seen.weight));
+        let high = self.high.map_or(most, |high| high.max(most));
+        self.high = Some(high);
+        let wrong = high - seen.weight > all * 2;
+        let weight = if wrong { high } else { seen.weight };
+        let low = self.low.map_or(weight, |low| low.min(weight));
         if self.low.is_none_or(|old| low < old - seen.d) {
             self.low_times = None;
             self.came_to = None;
         }
-        if seen.steady.is_some() && seen.weight - low > vessel_at_least(seen.d) {
-            self.came_to.get_or_insert(seen.weight);
+        if seen.steady.is_some() && weight - low > vessel_at_least(seen.d) {
+            self.came_to.get_or_insert(weight);
         }
-        if seen.weight - low <= seen.d {
+        if weight - low <= seen.d {
             let first = self.low_times.map_or(seen.at, |(first, _)| first);
             self.low_times = Some((first, seen.at));
         }
         self.low = Some(low);
-        let high = self.high.map_or(seen.weight, |high| high.max(seen.weight));
-        self.high = Some(high);
         self.loaded = self.loaded.or(Some(seen.at)).filter(|_| loaded);
         (high, low)
     }
@@ -304,6 +310,12 @@ impl Since {
     pub fn rested_low(&self) -> bool {
         let lasted = self.low_times.map(|(first, last)| last.since(first));
         lasted.is_some_and(|lasted| lasted >= SWING_US)
+    }
+
+    /// Since when about the lowest is shown.
+    pub fn is_low_since(&self, now: Moment) -> Option<Moment> {
+        let (first, last) = self.low_times?;
+        (last == now).then_some(first)
     }
 
     /// From the highest that was shown to the lowest.
@@ -1063,6 +1075,17 @@ impl Tared {
     /// that stands there is one.
     pub fn rest_counts(&self) -> bool {
         !self.content.moved && self.tare.carried == 0 && self.tare.unproven == Mass::ZERO
+    }
+
+    /// Since when all that stood there is off as it was asked for, whatever the empty pan shows.
+    pub fn is_off_since(&self, now: Moment) -> Option<Moment> {
+        let suspect = self.suspect.filter(|_| self.was_asked_off())?;
+        let empty = self
+            .tare
+            .vessel
+            .unwrap_or(self.tare.base - suspect.before.zero);
+        let off = suspect.since.fell() >= empty.ratio(4, 5).max(vessel_at_least(self.tare.d));
+        suspect.since.is_low_since(now).filter(|_| off)
     }
 
     /// The maker was asked to lift it.

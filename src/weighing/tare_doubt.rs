@@ -214,10 +214,16 @@ impl Engine {
         let Before { zero, base, .. } = suspect.before;
         let least = vessel_at_least(seen.d);
         let above = seen.weight - zero;
-        let (high, low) = suspect.since.follow(seen, above > least);
+        let own = vessel.unwrap_or(base - zero);
+        let held = suspect
+            .before
+            .most
+            .max(suspect.before.rest.unwrap_or_default());
+        let (high, low) = suspect
+            .since
+            .follow(seen, above > least, own.abs() + held.abs() + least);
         // At the display's zero it may as well be the key.
         suspect.exchanged |= !asked && above <= least && !shows_zero(seen.weight, seen.d);
-        let own = vessel.unwrap_or(base - zero);
         // A source comes back without what was taken from it, be it nearly all; and what was seen off may have been
         // poured out.
         let seen_off = asked && suspect.since.rested_low() && high - low >= own.ratio(4, 5);

@@ -5,6 +5,7 @@ use super::pan::{Jump, JumpCause, Observation, Sure};
 use super::removed::most_gone;
 use super::state::{Removed, State, Tared};
 use super::steady::Level;
+use super::zero::Load;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
@@ -104,7 +105,9 @@ impl Engine {
             return;
         }
         let gone = tared.tare.base - seen.weight;
-        if gone > most_gone(step, seen.d) {
+        // A source may be lighter than what is to come out of it.
+        let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        if gone > most_gone(step, seen.d) || nothing {
             tared.trip.off = true;
             tared.trip.stood = tared.trip.stood.max(tared.trip.stands.take());
             if (seen.weight - self.zero(scale)) * 4 > gone {

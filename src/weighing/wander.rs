@@ -38,6 +38,39 @@ pub struct Wander {
     /// When this stretch began, and for how long the scale follows a load after that, in microseconds.
     begun: Option<Moment>,
     settling_us: u64,
+    lately: Lately,
+}
+
+/// The least and the most that was shown in each slice of the last 3 s, by its beginning, whatever came or went.
+#[derive(Debug, Clone, Default)]
+struct Lately(VecDeque<(Moment, Mass, Mass)>);
+
+/// So far back what it does now is told: 3 s.
+const LATELY_US: u64 = 3_000_000;
+
+impl Lately {
+    fn push(&mut self, at: Moment, weight: Mass) {
+        match self.0.back_mut() {
+            Some((since, low, high)) if at.since(*since) < SLICE_US => {
+                *low = weight.min(*low);
+                *high = weight.max(*high);
+            }
+            Some(_) | None => self.0.push_back((at, weight, weight)),
+        }
+        while self
+            .0
+            .front()
+            .is_some_and(|&(first, ..)| at.since(first) > LATELY_US)
+        {
+            self.0.pop_front();
+        }
+    }
+
+    fn range(&self) -> Option<Mass> {
+        let low = self.0.iter().map(|&(_, low, _)| low).min()?;
+        let high = self.0.iter().map(|&(.., high)| high).max()?;
+        (self.0.len() >= 3).then_some(high - low)
+    }
 }
 
 /// Means of slices, with the time of their last reading, and what they come to.
@@ -106,6 +139,7 @@ impl Wander {
     /// Takes a reading. A change faster than 30 d a second is no draught but a pour or a bump, and
     /// begins anew.
     pub fn push(&mut self, at: Moment, weight: Mass, d: Mass) {
+        self.lately.push(at, weight);
         let (then, last) = *self.paced.get_or_insert((at, weight));
         let tenths = at.since(then) / 100_000;
         if (weight - last).abs() > d * 3 * tenths.max(1) as i64 {
@@ -161,6 +195,11 @@ impl Wander {
         self.before = (self.remembered(now).max(stray as f64), now);
     }
 
+    /// From the least to the most that was shown in the last 3 s, where each line may be far from the one before.
+    pub fn from_least_to_most(&self) -> Option<Mass> {
+        self.lately.range()
+    }
+
     /// How far the indication went in the last 3 s, where it did not go anywhere for good.
     pub fn lately(&self) -> Option<Mass> {
         let (now, _) = self.newest?;
@@ -168,7 +207,7 @@ impl Wander {
             .slices
             .means
             .iter()
-            .filter(|(at, _)| now.since(*at) <= 3_000_000);
+            .filter(|(at, _)| now.since(*at) <= LATELY_US);
         let weights = late.map(|&(_, weight)| weight);
         if weights.clone().count() < 3 {
             return None;

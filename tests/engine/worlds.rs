@@ -528,14 +528,13 @@ fn the_reader_does_what_a_sentence_says() {
         bowl: false,
         laid: false,
         gone: false,
+        clear: false,
     };
     let seen = |empty: bool, same: bool, none: bool| Seen {
         empty: Some(empty),
         same: Some(same),
         none,
-        bowl: false,
-        laid: false,
-        gone: false,
+        ..nothing
     };
     let lift_and_back = "Lift the beaker, wait for the scale to rest, put the beaker back.";
     let is_empty = "Say next if it is empty; say again if it is not.";
@@ -548,8 +547,15 @@ fn the_reader_does_what_a_sentence_says() {
         gone: true,
         ..nothing
     };
+    let clear = Seen {
+        clear: true,
+        ..nothing
+    };
+    let off = "Lift the bowl. Say next if nothing is on the scale.";
     let (next, again) = (Asked::Say(Command::Next), Asked::Say(Command::Again));
-    let cases: [(CueKind, &str, Seen, Vec<Asked>); 16] = [
+    let cases: [(CueKind, &str, Seen, Vec<Asked>); 18] = [
+        (CueKind::Lift, off, nothing, vec![Asked::Lift]),
+        (CueKind::Lift, off, clear, vec![Asked::Lift, next.clone()]),
         (CueKind::Choose, less, nothing, vec![next.clone()]),
         (CueKind::Choose, less, gone, vec![again.clone()]),
         (

@@ -3,7 +3,7 @@
 use super::deeds::Act;
 use super::mishap::{End, Kill, Mishap, Mishaps};
 use super::person::Person;
-use super::room::{Room, Ware};
+use super::room::{Room, SPILT, Ware};
 use crate::mass::Mass;
 use crate::rehearsal::pan::Push;
 use crate::rehearsal::pour::{Pour, Style};
@@ -273,7 +273,7 @@ impl Mishaps {
             Mishap::Spilt => {
                 let grams = d * (3.0 + 60.0 * person.rng.f64());
                 let mass = Mass::from_g_f64(grams).unwrap_or(Mass::ZERO);
-                room.beside.push(("spilt".to_owned(), mass));
+                room.beside.push((SPILT.to_owned(), mass));
                 room.settle(now);
             }
             Mishap::AddedAfterRecord => {

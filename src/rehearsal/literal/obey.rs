@@ -29,7 +29,12 @@ impl Person {
             Asked::TakeOut(_) if again => {}
             Asked::TakeOut(much) => self.on_take_out(much.to_g_f64(), room),
             Asked::Lift if self.gives_first(cue) => self.give(self.target(self.step), room),
-            Asked::Lift => self.lift_away(room),
+            Asked::Lift => {
+                self.lift_away(room);
+                if cue.say.contains("everything") && room.things_lie_there() {
+                    self.obey_part(Act::ClearPan);
+                }
+            }
             Asked::TakeAllOut => {
                 self.discards = true;
                 if room.standing.is_some() {

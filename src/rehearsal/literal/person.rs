@@ -335,6 +335,7 @@ impl Person {
                 .get(&step)
                 .is_none_or(|track| track.net() == Mass::ZERO),
             gone: room.gone,
+            clear: room.standing.is_none() && !room.things_lie_there(),
             laid: !room.beside.is_empty() || room.is_lidded(),
             bowl: self.way(step) == VesselWay::Bowl,
             same: meant.map(|id| self.before.is_none_or(|before| before == id)),

@@ -62,6 +62,8 @@ pub struct Seen {
     pub laid: bool,
     /// Whether a thing that lay there was taken away since the vessel was set down.
     pub gone: bool,
+    /// Whether nothing stands or lies on the scale.
+    pub clear: bool,
     /// Whether a bowl is what is weighed; any other bowl is never seen to be empty.
     pub bowl: bool,
 }
@@ -225,7 +227,9 @@ fn holds(condition: &str, seen: Seen, last: &mut Option<bool>) -> Option<bool> {
     let has = |word: &str| condition.contains(word);
     let not = has(" not ") || condition.ends_with(" not") || has("isn't");
     let another = seen.same == Some(false);
-    let found = if has("something else lay") {
+    let found = if has("nothing is on") {
+        Some(seen.clear)
+    } else if has("something else lay") {
         Some(seen.gone || another)
     } else if has("that is ingredient") || has("it is the vessel") {
         Some(has("vessel") == seen.none)

@@ -9,6 +9,9 @@ use crate::rehearsal::scale::SimScaleSpec;
 use crate::rehearsal::table::Table;
 use crate::time::Moment;
 
+/// What a spill on the pan is called.
+pub const SPILT: &str = "spilt";
+
 /// Index of a vessel in [`Room::wares`].
 pub type WareId = usize;
 
@@ -270,13 +273,18 @@ impl Room {
         ware
     }
 
+    /// Whether more than what was spilt lies on the pan: that is no thing to lift.
+    pub fn things_lie_there(&self) -> bool {
+        self.beside.iter().any(|(what, _)| what != SPILT)
+    }
+
     /// Something of `step` lands in the vessel on the pan, or beside it where none stands.
     pub fn land(&mut self, step: usize, grams: Mass, now: Moment) {
         if grams == Mass::ZERO {
             return;
         }
         let Some(id) = self.standing else {
-            self.beside.push(("spilt".to_owned(), grams));
+            self.beside.push((SPILT.to_owned(), grams));
             self.settle(now);
             return;
         };

@@ -947,3 +947,24 @@ fn a_key_while_the_row_is_being_written_moves_the_frame() {
         b.expect(&["20.00", "10.00"]);
     }
 }
+
+/// What was spilt before a restart is no vessel to be asked after, and the one that comes next is.
+#[test]
+fn a_spill_that_lies_there_after_a_restart_is_not_taken_for_the_vessel() {
+    let progress = Progress {
+        tares: [(1, g("150.00"))].into(),
+        resumed: true,
+        ..Progress::default()
+    };
+    let mut b = Bench::with(vec![scale("bench")], soak(), progress);
+    b.empty_pan = 0.0;
+    b.read(0.0);
+    b.land(1.9).hold(3.0);
+    assert!(b.last_say().starts_with("Only 1.90 g"), "{}", b.last_say());
+    b.land(140.0).hold(3.0);
+    assert!(
+        b.last_say().starts_with("The batch goes on with"),
+        "{}",
+        b.last_say()
+    );
+}

@@ -1658,3 +1658,77 @@ fn a_key_in_the_landing_on_a_scale_with_a_tare_is_believed_by_the_lift() {
     b.land(-3.0).hold(4.0);
     assert_ne!(b.cues.last().map(|cue| cue.kind), Some(CueKind::Place));
 }
+
+/// What the pan shows without the vessel flickers, and is no rest yet: who goes by the display puts it back, for ever.
+#[test]
+fn who_lifts_as_asked_is_told_to_leave_it_off_until_the_empty_pan_rests() {
+    let mut b = slow_kilogram();
+    drawn_out(&mut b, 8.0, |t| 100.0 + 60.0 * t);
+    b.jump(0.0);
+    drawn_out(&mut b, 3.0, |_| 0.0);
+    asks(&b, "The tare must be seen again");
+    b.steady = Some(false);
+    drawn_out(&mut b, 14.0, |_| -580.0);
+    asks(&b, "Leave it off: the scale comes to rest.");
+    // Back too soon, and off once more.
+    drawn_out(&mut b, 8.0, |_| 0.0);
+    drawn_out(&mut b, 14.0, |_| -580.0);
+    asks(&b, "Leave it off: the scale comes to rest.");
+    b.steady = None;
+    drawn_out(&mut b, 14.0, |_| -580.0);
+    assert!(!say(&b).contains("Leave it"), "{}", say(&b));
+    b.expect_cue(CueKind::Place);
+}
+
+/// One line between two that agree has a wrong digit: it is no key, and no lift.
+#[test]
+fn a_line_with_a_wrong_digit_is_no_lift_of_what_was_to_be_lifted() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(156.0, 3.0).hold(1.0);
+    let at = b.cues.len();
+    b.jump(8156.0).jump(156.0).hold(2.0);
+    let faults = b.cues[at..].iter().filter(|cue| cue.kind == CueKind::Fault);
+    assert_eq!(faults.count(), 0);
+    b.pour(162.0, 3.0).hold(3.0);
+    b.expect(&["12.00"]);
+    // Asked to lift it, a line that is far below is not the empty pan.
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(156.0, 3.0);
+    b.jump(0.0).hold(3.0);
+    asks(&b, "The tare must be seen again");
+    b.jump(-9000.0).jump(0.0).hold(1.0);
+    b.land(-156.0).hold(2.0);
+    b.expect_cue(CueKind::Place);
+    b.land(0.0).hold(2.0).pour(6.0, 3.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+/// A source that is back in a wind: a word takes it as it stands.
+#[test]
+fn what_is_back_and_never_rests_is_taken_by_a_word() {
+    let mut b = super::unanswered::source();
+    b.hold(2.0).land(150.0).hold(2.0).land(0.0).hold(2.0);
+    b.land(138.0);
+    for at in 0..300 {
+        b.read(138.0 + 0.08 * (f64::from(at) / 4.0).sin());
+    }
+    asks(&b, "The scale does not come to rest.");
+    let said = b.answer(Command::Next);
+    assert!(said.contains("the record says how sure it is"), "{said}");
+    b.hold(4.0);
+    let row = b.row();
+    assert!(row.uncertainty > Some(g("0.15")), "{row:?}");
+    // Off again, the word is about nothing.
+    let mut b = super::unanswered::source();
+    b.hold(2.0).land(150.0).hold(2.0).land(0.0).hold(2.0);
+    b.land(138.0);
+    for at in 0..300 {
+        b.read(138.0 + 0.08 * (f64::from(at) / 4.0).sin());
+    }
+    b.land(0.0);
+    let said = b.answer(Command::Next);
+    assert!(
+        said.starts_with("Nothing waits for next") || said.contains("not at rest"),
+        "{said}"
+    );
+}

@@ -154,6 +154,10 @@ fn what_cannot_be_taken_out_is_asked_about_and_kept_as_unsure() {
         say(&b)
     );
     assert_eq!(offered(&b), [Choice::Keep, Choice::Again]);
+    // She looked, lifted it, and it is as it was: she is not sent to look for ever.
+    b.land(0.0).hold(2.0).land(165.0).hold(3.0);
+    asks(&b, "3.00 g too much is there still. Say keep");
+    assert_eq!(offered(&b), [Choice::Keep, Choice::Again]);
     b.say(Command::Keep).hold(1.0);
     b.expect(&["15.00"]);
     let row = last_weighed(&b);
@@ -772,4 +776,19 @@ fn a_vessel_that_falls_on_below_the_key_is_tared_where_it_comes_to() {
     b.hold(0.6).pour(59.6, 8.0).hold(3.0);
     b.land(-150.4).hold(3.0);
     b.expect(&["60.00"]);
+}
+
+/// What a fault stood in place of is said once it is over.
+#[test]
+fn what_is_too_much_is_said_after_the_unit_is_right_again() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.2, 2.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    b.unit = Unit::Ounce;
+    b.digit = Mass::from_ng(283_495_231);
+    b.hold(1.0).pour(164.0, 0.4).pour(162.2, 0.4).hold(3.0);
+    b.unit = Unit::Gram;
+    b.digit = Mass::from_mg(10);
+    b.hold(3.0);
+    b.expect_cue(CueKind::TakeOut);
 }

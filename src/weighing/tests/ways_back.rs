@@ -512,3 +512,16 @@ fn a_key_in_the_middle_of_a_pour_costs_two_readings() {
     let keyed = keyed.uncertainty.unwrap().to_g_f64();
     assert!((keyed - of(4.0)).abs() < 1e-6, "{keyed} {}", of(4.0));
 }
+
+/// What is in a bowl cannot be weighed again, and is not offered to be.
+#[test]
+fn undo_is_not_offered_for_what_came_onto_a_recorded_bowl() {
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 4.0).hold(3.0);
+    b.pour(180.0, 4.0).hold(3.0);
+    assert_eq!(b.weighed().len(), 2, "{:?}", b.weighed());
+    b.land(230.0).hold(3.0);
+    asks(&b, "Take off what was set down, then lift the bowl.");
+    let offered = b.cues.last().map(|cue| cue.choices.to_vec());
+    assert_eq!(offered, Some(vec![]));
+}

@@ -142,6 +142,7 @@ fn names_something(Wait { cue, long, .. }: &Wait) -> bool {
         bowl: false,
         laid: false,
         gone: yes,
+        clear: yes,
     };
     let does = |asked: &Asked| !matches!(asked, Asked::Unclear | Asked::Stop);
     let read = |seen| read(cue, seen, |_| 0).asked;
