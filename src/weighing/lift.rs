@@ -204,7 +204,10 @@ impl Engine {
         } else if written.doubt.is_none() && beyond && !net.is_negative() {
             // A little more or less may be a draught as well as a drop, and what it creeps at rest a zero that drifts: the
             // new number stands, and the stated uncertainty reaches back to the old one.
-            let at_least = match by <= level.d * 10 || !seen.newly_steady {
+            // A source gains nothing: what came since was put into it or beside it, and the old number was right, or it
+            // was not at rest.
+            let gained = step.vessel == VesselWay::Difference && net < recorded;
+            let at_least = match gained || by <= level.d * 10 || !seen.newly_steady {
                 true if acted => written.weight.uncertainty,
                 true => written.weight.uncertainty + by,
                 false => Mass::ZERO,

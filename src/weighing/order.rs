@@ -112,8 +112,8 @@ impl Engine {
         let back = unseen && (self.is_loaded(run.last_scale()) || waited < BACK_US);
         let spoken = run.lift_check.is_none() && !back;
         let longest = match unseen && self.is_loaded(run.last_scale()) {
-            // It is about to rest.
-            true => SETTLING_US,
+            // It is about to rest, on a slow scale later.
+            true => SETTLING_US + self.pans[run.last_scale()].settles_in(),
             // A slow scale shows the empty pan later.
             false => CLOSING_US + self.pans[run.last_scale()].settles_in(),
         };

@@ -634,7 +634,7 @@ impl Pan {
         let last = self.last.filter(|_| !self.is_stale(now))?;
         let d = self.d();
         let wander = &self.wander;
-        let range = wander.lately().or_else(|| wander.from_least_to_most())? + d;
+        let range = wander.lately().or_else(|| wander.least_to_most())? + d;
         let level = Level {
             weight: last.weight,
             d,

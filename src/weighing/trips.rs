@@ -10,6 +10,7 @@ use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
 use crate::mass::Mass;
+use crate::time::Moment;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
@@ -18,6 +19,8 @@ use crate::vocabulary::reading::ScaleIndex;
 const CRUMB: i64 = 10;
 /// No hand that holds a source keeps it still for so long: 0.5 s.
 const STOOD_US: u64 = 500_000;
+/// The hand that takes hold of a source presses for less than this: 1 s.
+const FILLS_US: u64 = 1_000_000;
 /// A lid or a spoon beside a source weighs no more: 50 g.
 const MOST_BESIDE: Mass = Mass::from_g(50);
 
@@ -57,6 +60,8 @@ pub(super) struct Trip {
     stands: Option<Mass>,
     /// And was, at most, as it stood there before it left again.
     stood: Option<Mass>,
+    /// It stands there and shows more than at its rest: since when, until when, and how much at most.
+    fills: Option<(Moment, Moment, Mass)>,
 }
 
 impl Trip {
@@ -108,7 +113,9 @@ impl Engine {
         // A source may be lighter than what is to come out of it.
         let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
         if gone > most_gone(step, seen.d) || nothing {
-            tared.trip.off = true;
+            if !std::mem::replace(&mut tared.trip.off, true) {
+                Self::filled_before_its_lift(tared);
+            }
             tared.trip.stood = tared.trip.stood.max(tared.trip.stands.take());
             if (seen.weight - self.zero(scale)) * 4 > gone {
                 // A mean of some seconds stands still half-way while the source is back already.
@@ -125,6 +132,7 @@ impl Engine {
             }
         } else {
             tared.trip.last = None;
+            self.follow_fill(scale, seen, tared);
             let flat = self.pans[scale].flat();
             if let Some(flat) = flat.filter(|flat| flat.at.since(flat.since) >= STOOD_US) {
                 tared.trip.stands = Some(tared.tare.base - flat.weight);
@@ -132,6 +140,31 @@ impl Engine {
             if std::mem::take(&mut tared.trip.off) {
                 self.amount_is_unknown(tared);
             }
+        }
+    }
+
+    /// A source gains nothing: what it shows more than at its rest for longer than a hand takes hold of it was put into
+    /// it, or leans on it.
+    fn follow_fill(&mut self, scale: ScaleIndex, seen: &Observation, tared: &mut Tared) {
+        let Some(rest) = tared.content.rest else {
+            return;
+        };
+        let more = seen.weight - (tared.tare.base - rest);
+        let strays = seen.d * CRUMB + self.pans[scale].wander.amount(seen.d);
+        let fills = tared.trip.fills.take().filter(|_| more > strays);
+        tared.trip.fills = match fills {
+            Some((since, _, most)) => Some((since, seen.at, most.max(more))),
+            None => (more > strays).then_some((seen.at, seen.at, more)),
+        };
+    }
+
+    /// It left before it was at rest with that: how much it was, nobody saw at rest.
+    fn filled_before_its_lift(tared: &mut Tared) {
+        let fills = tared.trip.fills.take();
+        if let Some((since, until, most)) = fills
+            && until.since(since) >= FILLS_US
+        {
+            tared.tare.unproven += most;
         }
     }
 

@@ -196,7 +196,7 @@ impl Wander {
     }
 
     /// From the least to the most that was shown in the last 3 s, where each line may be far from the one before.
-    pub fn from_least_to_most(&self) -> Option<Mass> {
+    pub fn least_to_most(&self) -> Option<Mass> {
         self.lately.range()
     }
 

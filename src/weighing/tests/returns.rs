@@ -1732,3 +1732,56 @@ fn what_is_back_and_never_rests_is_taken_by_a_word() {
         "{said}"
     );
 }
+
+/// What comes onto a source that was recorded was put into it, or lies beside it: the record that follows says how far
+/// it was from there.
+#[test]
+fn what_a_recorded_source_gains_is_in_its_uncertainty() {
+    for (more, least) in [(0.3, "0.30"), (0.0, "0.00")] {
+        let mut b = super::unanswered::source();
+        b.hold(2.0).land(150.0).hold(1.5).land(0.0).hold(2.0);
+        b.land(138.0).hold(2.0);
+        b.expect(&["12.00"]);
+        b.pour(138.0 + more, 2.0).hold(3.0);
+        let (verdict, u) = claimed(&b);
+        assert!(u >= g(least), "{more}: {u:?}");
+        assert_eq!(u < g("0.05"), more == 0.0, "{more}: {u:?}");
+        assert_eq!(verdict == Some(Verdict::Inside), more == 0.0, "{more}");
+    }
+}
+
+/// Poured into before it is taken, and off before it rests: how much that was is known to all that was seen of it. A hand
+/// that takes hold of it presses for less.
+#[test]
+fn a_source_that_is_poured_into_before_its_lift_is_no_proven_weight() {
+    for (seconds, unsure) in [(4.0, true), (1.5, true), (0.5, false), (0.3, false)] {
+        let mut b = super::unanswered::source();
+        b.hold(2.0).land(150.0).hold(1.5);
+        b.pour(154.0, seconds);
+        b.land(0.0).hold(2.0).land(138.0).hold(2.0);
+        b.expect(&["12.00"]);
+        let (verdict, u) = claimed(&b);
+        assert_eq!(u >= g("4.00"), unsure, "{seconds}: {u:?}");
+        assert_eq!(verdict.is_none(), unsure, "{seconds}: {verdict:?}");
+    }
+}
+
+/// Lifted while it was stirred, and back before the pan was empty: on a slow scale it rests later than the batch waits
+/// on a swift one.
+#[test]
+fn a_mixed_bowl_that_settles_slowly_is_looked_at_before_the_batch_closes() {
+    let bowl = step(1, "Salt", "50.00", VesselWay::Bowl);
+    let mut b = Bench::new(plan(vec![bowl], Some("Stir")));
+    // A mean over 5 s.
+    b.hold(2.0).pour(300.0, 5.0).hold(6.0);
+    asks(&b, "50.00 g to add");
+    b.pour(350.0, 20.0).hold(8.0);
+    b.expect_cue(CueKind::Mix);
+    b.pour(354.0, 2.0).say(Command::Next);
+    b.pour(356.0, 2.0).pour(20.0, 4.5);
+    b.pour(320.0, 5.0).hold(3.5);
+    assert_eq!(b.closed, None);
+    b.hold(3.0);
+    let (verdict, u) = claimed(&b);
+    assert!(verdict.is_none() && u >= g("29"), "{verdict:?} {u:?}");
+}
