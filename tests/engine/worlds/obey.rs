@@ -23,7 +23,7 @@ use crate::bench_side::faults;
 
 const CASES: usize = 500;
 /// Share of the cases that went on without end.
-const MOST_ENDLESS: f64 = 0.002;
+const MOST_ENDLESS: f64 = 0.001;
 /// Share of the cases with a wait at rest in which nothing to do was named.
 const MOST_UNTOLD: f64 = 0.0;
 /// So long nothing is said, done or shown but a weight at rest: somebody waits for somebody. To hold
