@@ -622,9 +622,10 @@ impl Engine {
             _ => false,
         };
         let nothing = off && !doubted && self.load(scale, seen.weight, seen.d) == Load::Nothing;
-        let low_since = match &run.state {
-            State::Tared(tared) => tared.is_off_since(seen.at),
-            _ => None,
+        let low_since = if let State::Tared(tared) = &run.state {
+            tared.is_off_since(seen.at)
+        } else {
+            None
         };
         let run = &mut self.run;
         if seen.steady.is_some() || nothing || !off {

@@ -2,9 +2,9 @@
 
 use super::Engine;
 use super::commands::plain_text;
-use super::run::Deed;
+use super::run::{Deed, Lost};
 use super::state::{Removed, State};
-use crate::formula::Step;
+use crate::formula::{Step, VesselWay};
 use crate::language::{Sentence, phrase, remark};
 use crate::mass::Mass;
 use crate::vocabulary::command::Command;
@@ -127,17 +127,44 @@ impl Engine {
         if !run.state.is_between()
             && !matches!(run.state, State::Landing(_) | State::TareUnknown(_))
         {
-            let empty = matches!(&run.state, State::Tared(tared) if !tared.content.poured);
+            let empty = match &run.state {
+                State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
+                    !tared.content.poured
+                }
+                _ => false,
+            };
             if !empty {
                 return Err(Refused::new(phrase!(
                     "A weighing is under way. Finish it, or say again; then say undo."
                 )));
             }
         }
+        let poured_on = !run.state.is_between() && step.vessel == VesselWay::Bowl;
+        let written = match run.bowl.records.iter().find(|(of, _)| *of == index) {
+            Some(written) => Some(written),
+            None => run.lifted_last().filter(|(of, _)| *of == index),
+        };
+        // What the bowl weighed before it.
+        let before = written.and_then(|(_, written)| written.weight.tare.vessel);
         let Some(weighed) = self.withdraw(index, seq) else {
             return Ok(phrase!("It is taken back already."));
         };
-        let state = self.go_on();
+        let mut state = self.go_on();
+        if step.vessel == VesselWay::Bowl {
+            match self.is_fresh_bowl() {
+                true => {
+                    self.run.coming.lost_vessel = before.map(|empty| Lost {
+                        empty: Some(empty),
+                        unpoured: false,
+                    });
+                }
+                false => self.run.bowl.gross = before,
+            }
+        }
+        if poured_on && self.is_loaded(step.scale) && matches!(state, State::Landing(_)) {
+            // Some of the next step may be in it as well: all that is taken back is to be out of it first.
+            state = self.ask_clear(step.vessel, false);
+        }
         self.enter(state);
         let d = self.readability(step.scale);
         if weighed.is_left_out() {

@@ -525,3 +525,49 @@ fn undo_is_not_offered_for_what_came_onto_a_recorded_bowl() {
     let offered = b.cues.last().map(|cue| cue.choices.to_vec());
     assert_eq!(offered, Some(vec![]));
 }
+
+/// Something of the next step is in the bowl as the last one is taken back: the bowl is lifted first, and what comes back
+/// heavier than it was empty is asked about.
+#[test]
+fn undo_in_the_middle_of_the_next_pour_asks_for_the_bowl_anew() {
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 4.0).hold(3.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(171.5, 0.4).say(Command::Undo);
+    asks(
+        &b,
+        "Take the 20.00 g Oil out of the batch first. Lift everything off the scale",
+    );
+    b.pour(173.0, 0.4).hold(2.0).land(0.0).hold(2.0);
+    asks(&b, "Place the empty bowl");
+    b.land(153.0).hold(2.0);
+    asks(&b, "Not sure of the tare");
+    b.land(0.0).hold(2.0).land(150.0).hold(2.0);
+    asks(&b, "20.00 g to add");
+}
+
+/// Of a later step taken back the bowl is to be without: what it weighed before is known.
+#[test]
+fn what_is_left_in_the_bowl_of_a_step_that_was_taken_back_is_asked_about() {
+    let undone = || {
+        let steps = [
+            (1, "Oil", "20.00"),
+            (2, "Wax", "10.00"),
+            (3, "Talc", "5.00"),
+        ];
+        let steps = steps.map(|(n, name, target)| step(n, name, target, VesselWay::Bowl));
+        let mut b = Bench::new(plan(steps.to_vec(), None));
+        b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 4.0).hold(3.0);
+        b.pour(180.0, 4.0).hold(3.0);
+        asks(&b, "5.00 g to add: Talc");
+        b.land(0.0).hold(2.0).say(Command::Undo);
+        asks(&b, "Take the 10.00 g Wax out of the batch first.");
+        b
+    };
+    let mut b = undone();
+    b.land(174.0).hold(2.0);
+    asks(&b, "4.00 g heavier than when the bowl left");
+    let mut b = undone();
+    b.land(170.0).hold(2.0);
+    asks(&b, "10.00 g to add: Wax");
+}
