@@ -61,7 +61,9 @@ impl Scale {
         }));
         let stop = Arc::new(AtomicBool::new(false));
         let (state, ended) = (Arc::clone(&shown), Arc::clone(&stop));
-        let thread = std::thread::spawn(move || serve(&path, &state, &ended));
+        // It is there when this returns, however busy the machine is.
+        let pty = PtyLine::open(path.clone()).unwrap();
+        let thread = std::thread::spawn(move || serve(pty, &path, &state, &ended));
         Scale {
             shown,
             stop,
@@ -115,8 +117,7 @@ fn text(hundredths: i64, ounces: bool) -> String {
     format!("{sign} {grams:>8.2} g  \r\n")
 }
 
-fn serve(path: &Path, state: &Mutex<Shown>, stop: &AtomicBool) {
-    let mut pty = PtyLine::open(path.to_owned()).unwrap();
+fn serve(mut pty: PtyLine, path: &Path, state: &Mutex<Shown>, stop: &AtomicBool) {
     let first = std::fs::read_link(path).ok();
     let mut others = Vec::new();
     let mut rng = fastrand::Rng::with_seed(7);
