@@ -107,6 +107,8 @@ impl Engine {
                 if let Some(level) = level {
                     self.see_zero(scale, level.weight);
                     emptied.empty = true;
+                    // What comes next is told of anew.
+                    emptied.said = false;
                 }
                 self.residue_lifted(emptied, seen.plateau)
             }
@@ -117,6 +119,12 @@ impl Engine {
             }
             (Load::Something, Some(level)) if emptied.ticket.is_none() => {
                 self.judge_emptied(scale, level, emptied)
+            }
+            // What lies there still is far from being the beaker.
+            (Load::Something, Some(level))
+                if level.weight - self.zero(scale) < emptied.vessel.ratio(1, 2) =>
+            {
+                self.residue_lifted(emptied, true)
             }
             (Load::Something | Load::BelowEmpty, Some(_) | None) => State::Residue(emptied),
         }

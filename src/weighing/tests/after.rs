@@ -277,9 +277,30 @@ fn another_beaker_is_no_emptied_one() {
         b.land(other).hold(3.0);
         assert!(b.of_kind(RowKind::Residue).is_empty(), "{other}");
         b.expect_cue(CueKind::Choose);
+        // The same once more is told once more.
+        let told = |b: &Bench| {
+            b.cues
+                .iter()
+                .filter(|cue| cue.say.contains("not the emptied"))
+                .count()
+        };
+        let before = told(&b);
+        b.land(0.0).hold(2.0).land(other).hold(3.0);
+        assert_eq!(told(&b), before + 1, "{other}");
         b.land(0.0).hold(2.0).land(150.5).hold(2.0);
         assert_eq!(b.of_kind(RowKind::Residue).len(), 1, "{other}");
     }
+}
+
+/// Something lies on the pan as the emptied beaker leaves: it is off all the same.
+#[test]
+fn an_emptied_beaker_is_off_though_the_pan_is_not_bare() {
+    let mut b = Bench::new(soak());
+    b.beaker(60.0).beaker(36.0).say(Command::Residue(None));
+    b.land(150.20).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    b.land(2.0).hold(3.0);
+    b.expect_cue(CueKind::Mix);
 }
 
 #[test]
