@@ -848,7 +848,7 @@ impl Engine {
             return;
         }
         for pan in self.pans.iter_mut() {
-            pan.wander.idle = stands == Stands::Empty;
+            pan.idle = stands == Stands::Empty;
         }
         self.run.told_state = Some(stands);
         self.tare_event();

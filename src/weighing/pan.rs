@@ -8,6 +8,7 @@ use std::collections::VecDeque;
 use std::ops::{Index, IndexMut};
 
 use super::grain::Grain;
+use super::order::vessel_at_least;
 use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::sends::Sends;
@@ -121,6 +122,8 @@ pub struct Pan {
     pub trace: Trace,
     pub presses: Presses,
     pub wander: Wander,
+    /// A vessel is waited for: what it shows without one is wander.
+    pub idle: bool,
     /// `None` until something says what the scale shows with nothing on it.
     pub zero: Option<Zero>,
     /// The last readings in a row that agree.
@@ -391,6 +394,7 @@ impl Pan {
             trace: Trace::default(),
             presses: Presses::default(),
             wander: Wander::default(),
+            idle: false,
             zero: None,
             swift: None,
             tail: 0.0,
@@ -609,6 +613,13 @@ impl Pan {
         self.wander.set_settling(settling);
     }
 
+    /// A vessel may stand on this scale while one is waited for on another: that is no wander of the empty pan.
+    fn push_wander(&mut self, r: &Reading, d: Mass) {
+        let bare = |zero: Mass| (r.weight - zero).abs() <= vessel_at_least(d);
+        self.wander.idle = self.idle && self.zero_shown().is_none_or(bare);
+        self.wander.push(r.at, r.weight, d);
+    }
+
     /// Forgets motion (not zero): after a gap, an overload, a key.
     fn unsettle(&mut self) {
         self.flat = None;
@@ -790,7 +801,7 @@ impl Pan {
         self.sends.line(Mass::ZERO, silence, false, self.d);
         self.sends.follow_display(Mass::ZERO, silence, self.d);
         self.rate.push(r.at, r.weight);
-        self.wander.push(r.at, r.weight, self.d);
+        self.push_wander(r, self.d);
         self.trace.begin(r.at, r.weight);
         Some(Followed {
             d: self.d,
@@ -869,7 +880,7 @@ impl Pan {
         let counts = r.unit.is_some();
         let steady = self.steady.push(r.at, r.weight, d, r.steady, counts);
         self.rate.push(r.at, r.weight);
-        self.wander.push(r.at, r.weight, d);
+        self.push_wander(r, d);
         if was_steady && steady {
             self.trace.begin(r.at, r.weight);
         } else {

@@ -125,6 +125,44 @@ fn an_empty_pan_speaks_of_its_last_record_while_the_next_step_is_elsewhere() {
     assert_eq!(b.weighed().last().unwrap().1, "8.00");
 }
 
+/// A vessel that stood on the other scale while one was waited for is no draught of that scale's empty pan.
+#[test]
+fn a_vessel_that_stood_on_the_other_scale_is_no_wander_of_it() {
+    let steps = [("Salt", 0), ("Vitamin", 1)].map(|(name, scale)| Step {
+        scale,
+        ..step(1 + scale, name, "120.00", VesselWay::Beaker)
+    });
+    let scales = vec![scale("bench"), scale("fine")];
+    let mut b = Bench::with(scales, plan(steps.to_vec(), None), Progress::default());
+    b.interval = 50;
+    let mut now = [0.0, 0.0];
+    // Each load comes and goes within half a second, and both scales send all the time.
+    let mut both = |b: &mut Bench, to: [f64; 2], seconds: f64| {
+        for _ in 0..(seconds * 10.0) as usize {
+            for (scale, to) in to.into_iter().enumerate() {
+                now[scale] += (to - now[scale]) * 0.6;
+                b.scale = scale;
+                b.read(now[scale]);
+            }
+        }
+    };
+    for (to, seconds) in [
+        ([0.0, 0.0], 4.0),
+        ([0.0, 90.0], 6.0),
+        ([0.0, 0.0], 4.0),
+        ([150.0, 0.0], 3.0),
+        ([270.0, 0.0], 4.0),
+        ([0.0, 0.0], 4.0),
+        ([0.0, 90.0], 3.0),
+        ([0.0, 210.0], 5.0),
+    ] {
+        both(&mut b, to, seconds);
+    }
+    b.expect(&["120.00", "120.00"]);
+    let row = super::unanswered::last_weighed(&b);
+    assert!(row.uncertainty < Some(g("0.05")), "{row:?}");
+}
+
 /// A unit that changes is written down, told with the way back, and told off once it is back.
 #[test]
 fn a_unit_that_changes_is_told_until_it_is_back() {
