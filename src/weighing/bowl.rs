@@ -100,6 +100,11 @@ impl Engine {
         }
         self.run.lift_check = check;
         self.run.bowl.records = lifted;
+        for index in self.run.bowl.from_the_log.clone() {
+            if which(index) {
+                self.doubt_from_the_log(index, by.abs(), remark);
+            }
+        }
     }
 
     /// What is taken for the bowl with earlier steps in it weighs `mass`.

@@ -56,6 +56,28 @@ impl Engine {
         self.correct(scale, index, written, fix);
     }
 
+    /// The same of a record that an earlier daemon wrote: it may be off by so much more than its row says.
+    pub(super) fn doubt_from_the_log(&mut self, index: usize, by: Mass, remark: &Sentence) {
+        let run = &self.run;
+        let weighed = run.done.get(index).copied().flatten();
+        let Some((weighed, row)) = weighed.zip(run.rows.get(&index)) else {
+            return;
+        };
+        // What was left out was on no scale.
+        let Some(uncertainty) = row.uncertainty.filter(|&u| by > u) else {
+            return;
+        };
+        let mut draft = row.clone();
+        draft.uncertainty = Some(uncertainty + by);
+        draft.verdict = None;
+        if !draft.note.ends_with(&**remark) {
+            let said = [draft.note.as_str(), remark];
+            let said = said.into_iter().filter(|said| !said.is_empty());
+            draft.note = said.collect::<Vec<_>>().join("; ");
+        }
+        self.log_correction(index, weighed.seq, draft, None);
+    }
+
     /// What stands there weighs less than what was recorded, and the vessel was not seen to leave.
     pub(super) fn doubt_record(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
         let fell = written.weight.net - net;

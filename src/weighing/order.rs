@@ -216,6 +216,7 @@ impl Engine {
         if !same_bowl {
             run.bowl.gross = None;
             run.bowl.records.clear();
+            run.bowl.from_the_log.clear();
         }
         let first = run.done.iter().all(Option::is_none);
         let resumed = run.coming.resumed;

@@ -206,6 +206,8 @@ pub(super) struct Bowl {
     pub gross: Option<Mass>,
     /// Its records (with the index of their steps) that wait for no lift any more.
     pub records: Vec<(usize, Written)>,
+    /// The steps (by index) in it that an earlier daemon recorded: of those only the rows are known.
+    pub from_the_log: Vec<usize>,
     /// What the scale showed when nothing but its lift was waited for.
     pub finished: Option<Mass>,
     /// When it showed no more than that last.
@@ -357,8 +359,15 @@ impl Run {
             let gross = *progress.tares.get(&(last + 1))? + done.get(last)?.as_ref()?.net;
             apart.then_some(gross)
         });
+        let newest = step.checked_sub(1).and_then(|last| plan.steps.get(last));
+        let together = |index: &usize| {
+            let other = plan.steps.get(*index);
+            let bowl = other.filter(|step| step.vessel == VesselWay::Bowl);
+            bowl.map(|step| step.scale) == newest.map(|step| step.scale)
+        };
         let bowl = Bowl {
             gross: progress.bowls.get(&step).copied(),
+            from_the_log: (0..step).rev().take_while(together).collect(),
             ..Bowl::default()
         };
         Run {
@@ -486,6 +495,9 @@ impl Run {
             correction.step = moved(correction.step);
         }
         for (index, _) in self.lifted() {
+            *index = moved(*index);
+        }
+        for index in &mut self.bowl.from_the_log {
             *index = moved(*index);
         }
     }

@@ -201,6 +201,7 @@ impl Engine {
         run.residues.remove(&index);
         run.give_up_lift_check();
         run.bowl.records.retain(|(other, _)| *other != index);
+        run.bowl.from_the_log.retain(|other| *other != index);
         run.put_away.take_if(|(other, _)| *other == index);
         run.bowl.base = None;
         run.bowl.gross = None;

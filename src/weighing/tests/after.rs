@@ -593,6 +593,89 @@ fn what_came_into_a_bowl_before_the_restart_and_is_of_no_step_leaves_the_next_we
     );
 }
 
+/// Three go into a bowl of 200 g; after two of them, and a restart with their rows, it is asked for.
+fn goes_on_with_two_in_a_bowl() -> Bench {
+    let steps = || {
+        vec![
+            step(1, "Salt", "80.00", VesselWay::Bowl),
+            step(2, "Oil", "60.00", VesselWay::Bowl),
+            step(3, "Wax", "35.00", VesselWay::Bowl),
+        ]
+    };
+    let mut b = Bench::new(plan(steps(), None));
+    b.hold(2.0).land(200.0).hold(2.0).pour(280.0, 4.0).hold(5.0);
+    b.pour(340.0, 4.0).hold(5.0);
+    b.expect(&["80.00", "60.00"]);
+    assert!(
+        b.rows.iter().all(|row| row.verdict.is_some()),
+        "{:#?}",
+        b.rows
+    );
+    let weighed = |(row, seq): (&Draft, u64)| {
+        let weighed = crate::vocabulary::progress::Weighed {
+            seq,
+            net: row.net.unwrap(),
+            verdict: row.verdict,
+        };
+        (row.step, weighed)
+    };
+    let progress = Progress {
+        weighed: b.rows.iter().zip([11, 12]).map(weighed).collect(),
+        rows: b.rows.iter().map(|row| (row.step, row.clone())).collect(),
+        bowls: [(1, g("280.00")), (2, g("340.00"))].into(),
+        resumed: true,
+        ..Progress::default()
+    };
+    Bench::with(vec![scale("bench")], plan(steps(), None), progress)
+}
+
+/// Each record of the bowl names the difference, once, and claims no more than it leaves sure.
+#[track_caller]
+fn both_are_unsure_by(b: &Bench, by: &str) {
+    let corrects = |row: &&Draft| row.note.starts_with("corrects");
+    let mut rows: Vec<_> = b.rows.iter().filter(corrects).collect();
+    rows.sort_by_key(|row| row.step);
+    let notes: Vec<_> = rows.iter().map(|row| row.note.as_str()).collect();
+    assert_eq!(
+        notes,
+        [
+            "corrects seq 11; the bowl came back with another weight",
+            "corrects seq 12; the bowl came back with another weight",
+        ]
+    );
+    for (row, net) in rows.iter().zip(["80.00", "60.00"]) {
+        assert_eq!((row.net, row.verdict), (Some(g(net)), None));
+        let beside = row.uncertainty.unwrap() - g(by);
+        assert!(beside > Mass::ZERO && beside < g("0.05"), "{row:?}");
+    }
+}
+
+#[test]
+fn what_the_bowl_lost_over_a_restart_is_in_the_records_from_before_it() {
+    // What was poured before the restart is taken out, and a little of what was recorded with it.
+    let mut b = goes_on_with_two_in_a_bowl();
+    b.hold(2.0).land(350.0).hold(3.0);
+    b.expect_cue(CueKind::Choose);
+    b.land(0.0).hold(3.0).land(339.5).hold(3.0);
+    b.expect_cue(CueKind::Add);
+    both_are_unsure_by(&b, "0.50");
+    b.pour(374.5, 6.0).hold(5.0);
+    let row = b.row();
+    assert_eq!((row.tare, row.net), (Some(g("339.50")), Some(g("35.00"))));
+    // By her word it is the bowl.
+    let mut b = goes_on_with_two_in_a_bowl();
+    b.hold(2.0).land(330.0).hold(3.0).say(Command::Next);
+    b.expect_cue(CueKind::Add);
+    both_are_unsure_by(&b, "10.00");
+    // It is what it was.
+    let mut b = goes_on_with_two_in_a_bowl();
+    b.hold(2.0).land(340.02).hold(3.0).say(Command::Next);
+    b.expect_cue(CueKind::Add);
+    b.pour(375.0, 6.0).hold(5.0).land(0.0).hold(3.0);
+    let corrects = |row: &Draft| row.note.starts_with("corrects");
+    assert!(!b.rows.iter().any(corrects), "{:?}", b.rows);
+}
+
 #[test]
 fn the_full_beaker_put_back_confirms_no_mixing() {
     let steps = vec![

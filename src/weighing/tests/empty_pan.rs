@@ -76,6 +76,7 @@ const SCRIPTS: &[&str] = &[
     "after::what_a_spoon_takes_along_is_a_little_of_what_is_in_the_bowl_and_not_of_the_bowl",
     "after::what_came_into_a_bowl_before_the_restart_and_is_of_no_step_leaves_the_next_weight_unsure",
     "after::what_changes_a_little_once_the_mixing_is_asked_for_leaves_the_record_unsure",
+    "after::what_the_bowl_lost_over_a_restart_is_in_the_records_from_before_it",
     "after::what_the_pan_shows_while_a_source_is_away_is_in_the_uncertainty",
     "after::what_went_into_a_bowl_before_the_restart_is_counted_by_a_word",
     "after::who_set_something_down_before_the_pan_was_seen_empty_is_asked_for_a_word",
