@@ -340,7 +340,7 @@ impl Engine {
             .is_some_and(|unrested| unrested.told && there(unrested.stands))
     }
 
-    /// By the maker's word it stays as restless as it is: what landed, or is back (`removed`).
+    /// By the maker's word it stays as restless as it is: what landed, or what is back.
     pub(super) fn take_restless(&mut self, state: State) -> Sentence {
         let scale = self.scale_needed().unwrap_or_default();
         let pan = &self.pans[scale];

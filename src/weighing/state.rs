@@ -273,7 +273,8 @@ const SWING_US: u64 = 200_000;
 const GUESSED_US: u64 = 1_000_000;
 
 impl Since {
-    /// Takes a reading; `loaded`: above that of the empty pan. Gives the highest and the lowest so far.
+    /// Takes a reading; `loaded`: above that of the empty pan; `all`: what stood there, as far as that is known. Gives the
+    /// highest and the lowest so far.
     pub fn follow(&mut self, seen: &Observation, loaded: bool, all: Mass) -> (Mass, Mass) {
         // One line with a digit that is wrong is no weight that was there.
         let most = seen
@@ -281,7 +282,8 @@ impl Since {
             .map_or(seen.weight, |before| before.min(seen.weight));
         let high = self.high.map_or(most, |high| high.max(most));
         self.high = Some(high);
-        let wrong = high - seen.weight > all * 2;
+        let far = |weight: Mass| high - weight > all * 2;
+        let wrong = far(seen.weight) && !seen.before.is_some_and(far);
         let weight = if wrong { high } else { seen.weight };
         let low = self.low.map_or(weight, |low| low.min(weight));
         if self.low.is_none_or(|old| low < old - seen.d) {

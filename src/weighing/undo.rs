@@ -127,12 +127,10 @@ impl Engine {
         if !run.state.is_between()
             && !matches!(run.state, State::Landing(_) | State::TareUnknown(_))
         {
-            let empty = match &run.state {
-                State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
-                    !tared.content.poured
-                }
-                _ => false,
-            };
+            let empty = matches!(
+                &run.state,
+                State::Tared(tared) | State::Removed(Removed { tared, .. }) if !tared.content.poured
+            );
             if !empty {
                 return Err(Refused::new(phrase!(
                     "A weighing is under way. Finish it, or say again; then say undo."
